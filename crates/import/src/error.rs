@@ -1,0 +1,366 @@
+//! Why an import could not go on: facts, which the prompt turns into sentences.
+//!
+//! Rows and cells that cannot be read are no errors; they are [`metersift_model::Reject`]s.
+
+use crate::text::shown;
+use metersift_model::Origin;
+use metersift_model::unit::UnknownUnit;
+use std::path::Path;
+
+/// What a sink may answer: the import stops and hands it back.
+pub type SinkError = Box<dyn std::error::Error + Send + Sync>;
+
+/// Where a fact stood: file, physical line from 1 (0 = none), column from 1 (0 = none), tag.
+pub type At = Origin;
+
+/// Everything that stops the reading of one dump, tag table or record file.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ImportError {
+    /// The operating system said no.
+    #[error("cannot {doing} `{file}`: {source}")]
+    Io {
+        /// Path.
+        file: String,
+        /// `open`, `read`, ...
+        doing: &'static str,
+        /// The system's answer.
+        source: std::io::Error,
+    },
+    /// A folder, pipe, socket or device where a file is needed.
+    #[error("`{file}` is a {kind}, not a file")]
+    NotAFile {
+        /// Path.
+        file: String,
+        /// `folder`, `pipe`, ...
+        kind: &'static str,
+    },
+    /// Nothing in it.
+    #[error("`{file}` is empty")]
+    Empty {
+        /// Path.
+        file: String,
+    },
+    /// An archive or a binary file where text is needed.
+    #[error("`{file}` is no text: found {found}")]
+    NotText {
+        /// Path.
+        file: String,
+        /// What the first bytes look like.
+        found: String,
+    },
+    /// A compressed file that ends early or is damaged; nothing of it counts.
+    #[error("`{file}` cannot be unpacked beyond byte {byte} of {bytes}: {why}")]
+    Damaged {
+        /// Path.
+        file: String,
+        /// Position in the packed file.
+        byte: u64,
+        /// Size of the packed file.
+        bytes: u64,
+        /// What the unpacker said.
+        why: String,
+    },
+    /// A ceiling of the reader was reached.
+    #[error("`{file}` passes the ceiling of {limit} {what}: found {found}")]
+    Ceiling {
+        /// Path.
+        file: String,
+        /// What is limited.
+        what: &'static str,
+        /// The limit.
+        limit: u64,
+        /// What was found.
+        found: u64,
+    },
+    /// Size or time of the file moved under the reader.
+    #[error("`{file}` changed while it was read")]
+    ChangedWhileRead {
+        /// Path.
+        file: String,
+    },
+    /// A setting that cannot be understood.
+    #[error("setting `{setting}` of source `{source_name}` is `{read}`; expected {expected}")]
+    Setting {
+        /// Name of the source.
+        source_name: String,
+        /// The setting.
+        setting: &'static str,
+        /// Its value.
+        read: String,
+        /// What would do.
+        expected: String,
+    },
+    /// A setting that was given and does not fit the file.
+    #[error("`{file}`, line {line}: `{setting}` is set to `{given}`, the file says {found}")]
+    Conflict {
+        /// Path.
+        file: String,
+        /// Line that shows it (0 = the whole file).
+        line: u64,
+        /// The setting.
+        setting: &'static str,
+        /// Its value.
+        given: String,
+        /// What the file shows.
+        found: String,
+    },
+    /// No delimiter makes columns of it.
+    #[error("`{file}` has no table in it: {why}")]
+    NoTable {
+        /// Path.
+        file: String,
+        /// What was tried.
+        why: String,
+    },
+    /// No column holds times.
+    #[error("`{file}` has no time column: {why}")]
+    NoTime {
+        /// Path.
+        file: String,
+        /// Line of the header (0 = none).
+        line: u64,
+        /// Columns and what they look like.
+        why: String,
+    },
+    /// A column that was named is not there.
+    #[error(
+        "`{file}`, line {line}: column `{column}` is missing; found {}",
+        found.join(", ")
+    )]
+    MissingColumn {
+        /// Path.
+        file: String,
+        /// Line of the header.
+        line: u64,
+        /// The column.
+        column: String,
+        /// The columns that are there.
+        found: Vec<String>,
+    },
+    /// Every day in the file could be a month.
+    #[error(
+        "`{file}`, line {line}: `{read}` can be read day first ({day_first}) or month first \
+         ({month_first}) and nothing in the file tells which"
+    )]
+    AmbiguousDates {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The example.
+        read: String,
+        /// First and last time, day first.
+        day_first: String,
+        /// First and last time, month first.
+        month_first: String,
+    },
+    /// Some dates can only be day first, others only month first.
+    #[error(
+        "`{file}`: line {day_line} (`{day_read}`) is day first, line {month_line} \
+         (`{month_read}`) is month first"
+    )]
+    MixedDateOrder {
+        /// Path.
+        file: String,
+        /// A line that proves day first.
+        day_line: u64,
+        /// Its text.
+        day_read: String,
+        /// A line that proves month first.
+        month_line: u64,
+        /// Its text.
+        month_read: String,
+    },
+    /// A mark that could be decimal or between thousands.
+    #[error("`{file}`, line {line}: the mark in `{read}` can be a decimal or a thousands mark")]
+    AmbiguousDecimal {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The example.
+        read: String,
+    },
+    /// Long or wide cannot be told.
+    #[error("`{file}`: the layout is not clear: {why}")]
+    UnclearLayout {
+        /// Path.
+        file: String,
+        /// What was seen.
+        why: String,
+    },
+    /// A quality column whose code is not clear.
+    #[error("`{file}`: the quality codes are not clear: {why}")]
+    UnclearQuality {
+        /// Path.
+        file: String,
+        /// Codes or words seen.
+        why: String,
+    },
+    /// Times without zone and no zone to read them in.
+    #[error("`{file}`, line {line}: time `{read}` names no zone and none is set")]
+    ZoneMissing {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The example.
+        read: String,
+    },
+    /// A zone that is neither IANA name nor offset.
+    #[error("zone `{zone}` is not known: an IANA name, `UTC` or an offset such as `+01:00` is")]
+    UnknownZone {
+        /// The text.
+        zone: String,
+    },
+    /// The header is not the one the dialect was made for.
+    #[error("`{file}`, line {line}: the header changes from `{old}` to `{new}`")]
+    HeaderChanged {
+        /// Path.
+        file: String,
+        /// Line of the new header.
+        line: u64,
+        /// Header of the dialect.
+        old: String,
+        /// Header found.
+        new: String,
+    },
+    /// The dump's unit column and the tag table do not agree.
+    #[error(
+        "`{}`, line {} (tag {}): unit is `{read}`, the tag table says `{table}`",
+        at.file, at.line, at.tag
+    )]
+    UnitConflict {
+        /// Where.
+        at: At,
+        /// Unit in the dump.
+        read: String,
+        /// Unit in the tag table.
+        table: String,
+    },
+    /// A unit that the tag table asks for and nobody knows.
+    #[error("`{}`, line {}, column {} (tag {}): {source}", at.file, at.line, at.column, at.tag)]
+    UnknownUnit {
+        /// Where.
+        at: At,
+        /// The unit, the signal and the known ones.
+        source: UnknownUnit,
+    },
+    /// A cell of a tag table or register that must be right and is not.
+    #[error(
+        "`{}`, line {}, column {} ({}): read `{read}`; expected {expected}",
+        at.file, at.line, at.column, at.tag
+    )]
+    BadCell {
+        /// Where.
+        at: At,
+        /// The text.
+        read: String,
+        /// What would do.
+        expected: String,
+    },
+    /// One name twice where it must be unique.
+    #[error(
+        "`{}`, line {}, column {}: `{}` stands already in line {other_line}{why}",
+        at.file, at.line, at.column, at.tag
+    )]
+    Twice {
+        /// The second place.
+        at: At,
+        /// The first line.
+        other_line: u64,
+        /// What makes it a clash, empty or beginning with `, `.
+        why: String,
+    },
+    /// The sink refused.
+    #[error("readings could not be handed on: {0}")]
+    Sink(#[source] SinkError),
+}
+
+impl ImportError {
+    /// An I/O error of a path.
+    pub fn io(path: &Path, doing: &'static str, source: std::io::Error) -> ImportError {
+        ImportError::Io { file: path_text(path), doing, source }
+    }
+
+    /// Where it happened; fields that do not apply are empty or zero.
+    pub fn origin(&self) -> Origin {
+        use ImportError::*;
+        let (file, line) = match self {
+            UnitConflict { at, .. }
+            | UnknownUnit { at, .. }
+            | BadCell { at, .. }
+            | Twice { at, .. } => return at.clone(),
+            Io { file, .. }
+            | NotAFile { file, .. }
+            | Empty { file }
+            | NotText { file, .. }
+            | Damaged { file, .. }
+            | Ceiling { file, .. }
+            | ChangedWhileRead { file }
+            | NoTable { file, .. }
+            | UnclearLayout { file, .. }
+            | UnclearQuality { file, .. } => (file.as_str(), 0),
+            MixedDateOrder { file, day_line, .. } => (file.as_str(), *day_line),
+            Conflict { file, line, .. }
+            | NoTime { file, line, .. }
+            | MissingColumn { file, line, .. }
+            | AmbiguousDates { file, line, .. }
+            | AmbiguousDecimal { file, line, .. }
+            | ZoneMissing { file, line, .. }
+            | HeaderChanged { file, line, .. } => (file.as_str(), *line),
+            Setting { .. } | UnknownZone { .. } | Sink(_) => ("", 0),
+        };
+        Origin { file: file.into(), line, ..Origin::default() }
+    }
+
+    /// What to do about it, in one line.
+    pub fn hint(&self) -> String {
+        use ImportError::*;
+        match self {
+            Io { .. } => "check that the file is there and may be read".into(),
+            NotAFile { .. } => "name a file, or a pattern such as `dumps/unit3/*.csv`".into(),
+            Empty { .. } => "export it again, or take it out of the pattern".into(),
+            NotText { .. } => "unpack it, or export it as text, gzip or zstd".into(),
+            Damaged { .. } => "copy it again from where it was written".into(),
+            Ceiling { .. } => "a text dump seldom reaches this; look into the file first".into(),
+            ChangedWhileRead { .. } => "it is left for the next run".into(),
+            Setting { setting, .. } => format!("mend `{setting}` in the site file"),
+            Conflict { setting, .. } => {
+                format!("change or remove `{setting}` in the site file, or leave the file out")
+            }
+            NoTable { .. } => "set `delimiter` and `skip_lines` in the site file".into(),
+            NoTime { .. } => {
+                "set `columns = { time = ... }` and `time_format`; a dump without times cannot \
+                 be imported"
+                    .into()
+            }
+            MissingColumn { .. } => "map the column by its name in this file".into(),
+            AmbiguousDates { .. } => {
+                "set `date_order = \"day-month\"` or `\"month-day\"` in the site file".into()
+            }
+            MixedDateOrder { .. } => "two exports were joined: separate them".into(),
+            AmbiguousDecimal { .. } => "set `decimal = \".\"` or `\",\"` in the site file".into(),
+            UnclearLayout { .. } => "set `layout = \"long\"` or `\"wide\"` and `columns`".into(),
+            UnclearQuality { .. } => {
+                "set `quality` (`none`, `opc_classic`, `opc_ua` or `words` with \
+                 `quality_words`) in the site file"
+                    .into()
+            }
+            ZoneMissing { .. } => "set `zone = \"...\"` for this source or for the site".into(),
+            UnknownZone { .. } => "write it as `Europe/London`, `UTC` or `+01:00`".into(),
+            HeaderChanged { .. } => "split the file at that line".into(),
+            UnitConflict { .. } => "correct the unit in the tag table or the export".into(),
+            UnknownUnit { .. } => "write one of the known units in the tag table".into(),
+            BadCell { .. } => "correct the cell".into(),
+            Twice { .. } => "keep one of the two lines".into(),
+            Sink(_) => "see the cause".into(),
+        }
+    }
+}
+
+/// The path as messages and rejects show it.
+pub fn path_text(path: &Path) -> String {
+    shown(path.to_string_lossy().as_bytes())
+}

@@ -1,0 +1,610 @@
+//! One piece of text to readings and rejects; lines count from 1 within it.
+
+use super::plan::{FoldReading, Parsed, Plan};
+use super::{EMPTY_WORD, MAX_WORDS, OTHER_WORDS, WIDE_RUN};
+use crate::clock::{TimeReader, TimeValue};
+use crate::encoding::REPLACEMENT;
+use crate::error::ImportError;
+use crate::number;
+use crate::settings::{Encoding, Layout};
+use crate::split::{LineEnds, Lines, Span, fields_owned, fields_plain, fields_quoted, line_ends};
+use crate::tags::{Binding, TagEntry, TagKind};
+use crate::text::{shown, trim};
+use foldhash::{HashMap, HashMapExt};
+use memchr::{memchr, memchr2_iter, memmem};
+use metersift_model::{Origin, Quality, Reject, RejectReason, SeriesId, TimeUs};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// A tag as one parser knows it.
+struct LocalTag {
+    /// The tag as the dump writes it.
+    raw: Box<[u8]>,
+    entry: Arc<TagEntry>,
+    /// The tag that followed it last: recorders write tags in rounds.
+    next: u32,
+    /// The binding used last, copied for speed.
+    binding: Option<Binding>,
+    /// The unit text that was compared last with the binding's, and found the same.
+    unit: Vec<u8>,
+    words: BTreeMap<Box<[u8]>, u64>,
+    out_of_span: u64,
+}
+
+impl LocalTag {
+    fn new(raw: &[u8], entry: Arc<TagEntry>) -> LocalTag {
+        LocalTag {
+            raw: raw.into(),
+            entry,
+            next: 0,
+            binding: None,
+            unit: Vec::new(),
+            words: BTreeMap::new(),
+            out_of_span: 0,
+        }
+    }
+
+    /// The binding in force.
+    #[inline]
+    fn binding_at(&mut self, time_us: i64) -> Option<&Binding> {
+        let same = matches!(&self.binding, Some(b) if b.from_us <= time_us && time_us < b.until_us);
+        if !same {
+            let TagKind::Bound(bindings) = &self.entry.kind else { return None };
+            self.binding = Some(TagEntry::binding_at(bindings, time_us)?.clone());
+        }
+        self.binding.as_ref()
+    }
+}
+
+/// Parses one piece.
+pub(super) struct Parser<'p> {
+    plan: &'p Plan<'p>,
+    header: &'p [u8],
+    times: TimeReader<'p>,
+    tags: Vec<LocalTag>,
+    names: HashMap<Box<[u8]>, u32>,
+    last_tag: usize,
+    n_words: usize,
+    line: u64,
+    out: Parsed,
+}
+
+/// A line with its fields: positions into `text`.
+#[derive(Clone, Copy)]
+struct RowText<'r> {
+    text: &'r [u8],
+    fields: &'r [Span],
+    raw: &'r [u8],
+}
+
+impl<'r> RowText<'r> {
+    #[inline]
+    fn field(&self, column: usize) -> &'r [u8] {
+        match self.fields.get(column) {
+            Some(&(from, to)) => &self.text[from as usize..to as usize],
+            None => &[],
+        }
+    }
+
+    fn is_blank(&self) -> bool {
+        (0..self.fields.len()).all(|column| trim(self.field(column)).is_empty())
+    }
+}
+
+impl<'p> Parser<'p> {
+    pub(super) fn new(plan: &'p Plan<'p>, header: &'p [u8]) -> Parser<'p> {
+        let dialect = plan.dialect;
+        let mut parser = Parser {
+            plan,
+            header,
+            times: TimeReader::new(&dialect.time_format, &dialect.zone),
+            tags: Vec::new(),
+            names: HashMap::new(),
+            last_tag: 0,
+            n_words: 0,
+            line: 0,
+            out: Parsed::default(),
+        };
+        if dialect.layout == Layout::Wide {
+            for &(value, _) in &dialect.cells {
+                let name = dialect.names.get(value).map_or("", String::as_str);
+                parser.tags.push(LocalTag::new(name.as_bytes(), plan.entry(name.as_bytes())));
+            }
+        }
+        parser
+    }
+
+    pub(super) fn parse(mut self, text: &[u8]) -> Parsed {
+        self.reserve(text.len());
+        let ends_open = !matches!(text.last(), Some(b'\n' | b'\r') | None);
+        if self.plan.young && ends_open {
+            let body = memchr::memrchr2(b'\n', b'\r', text).map_or(0, |at| at + 1);
+            self.parse_lines(&text[..body]);
+            self.hold_back(&text[body..]);
+        } else {
+            self.parse_lines(text);
+        }
+        self.finish()
+    }
+
+    fn reserve(&mut self, bytes: usize) {
+        // A reading of a long dump takes about fifty bytes of text, of a wide one about ten.
+        let per_reading = if self.plan.dialect.layout == Layout::Long { 40 } else { 10 };
+        let n = bytes / per_reading + 1;
+        let block = &mut self.out.block;
+        block.series.reserve(n);
+        block.time_us.reserve(n);
+        block.value.reserve(n);
+        block.quality.reserve(n);
+    }
+
+    fn parse_lines(&mut self, text: &[u8]) {
+        let is_text = match self.plan.dialect.encoding {
+            Encoding::Utf8 => std::str::from_utf8(text).is_ok(),
+            Encoding::Utf16Le | Encoding::Utf16Be => memmem::find(text, REPLACEMENT).is_none(),
+            Encoding::Windows1252 => true,
+        };
+        let quotes = memchr(b'"', text).is_some();
+        if is_text && !quotes && line_ends(text) == LineEnds::Lf {
+            self.parse_plain(text);
+        } else {
+            self.parse_checked(text, !is_text);
+        }
+    }
+
+    /// No quotes, no lone CR, all of it text: one pass over delimiters and line ends.
+    fn parse_plain(&mut self, text: &[u8]) {
+        let delimiter = self.plan.dialect.delimiter;
+        let mut fields: Vec<Span> = Vec::with_capacity(self.plan.dialect.n_columns() + 1);
+        let (mut line_start, mut field_start) = (0, 0);
+        for at in memchr2_iter(delimiter, b'\n', text) {
+            if text[at] == delimiter {
+                fields.push((field_start as u32, at as u32));
+            } else {
+                let cr = at > field_start && text[at - 1] == b'\r';
+                let end = at - usize::from(cr);
+                fields.push((field_start as u32, end as u32));
+                self.row(RowText { text, fields: &fields, raw: &text[line_start..end] });
+                fields.clear();
+                line_start = at + 1;
+            }
+            field_start = at + 1;
+        }
+        if line_start < text.len() {
+            fields.push((field_start as u32, text.len() as u32));
+            self.row(RowText { text, fields: &fields, raw: &text[line_start..] });
+        }
+    }
+
+    /// Any text, line by line.
+    fn parse_checked(&mut self, text: &[u8], check_text: bool) {
+        let delimiter = self.plan.dialect.delimiter;
+        let mut fields = Vec::new();
+        let mut clean = Vec::new();
+        for line in Lines::new(text) {
+            if check_text && !self.is_text(line) {
+                self.line += 1;
+                self.out.report.rows_in += 1;
+                self.reject(RejectReason::BadEncoding, 0, "", line, || "text".into(), 1);
+                continue;
+            }
+            if memchr(b'"', line).is_none() {
+                fields_plain(line, delimiter, &mut fields);
+                self.row(RowText { text: line, fields: &fields, raw: line });
+                continue;
+            }
+            match fields_quoted(line, delimiter, &mut clean, &mut fields) {
+                Ok(()) => self.row(RowText { text: &clean, fields: &fields, raw: line }),
+                Err(stray) => {
+                    self.line += 1;
+                    self.out.report.rows_in += 1;
+                    let expected = || "a quote that closes before the next delimiter".into();
+                    self.reject(RejectReason::StrayQuote, stray.column, "", line, expected, 1);
+                }
+            }
+        }
+    }
+
+    fn is_text(&self, line: &[u8]) -> bool {
+        match self.plan.dialect.encoding {
+            Encoding::Utf8 => std::str::from_utf8(line).is_ok(),
+            _ => memmem::find(line, REPLACEMENT).is_none(),
+        }
+    }
+
+    #[inline]
+    fn row(&mut self, row: RowText<'_>) {
+        self.line += 1;
+        let n_columns = self.plan.dialect.n_columns();
+        if row.fields.len() != n_columns || row.fields[0].0 == row.fields[0].1 {
+            if row.is_blank() {
+                self.out.report.blank_lines += 1;
+                return;
+            }
+            if row.fields.len() != n_columns && !self.fits(&row) {
+                return self.wrong_count(&row);
+            }
+        }
+        match self.plan.dialect.layout {
+            Layout::Long => self.long_row(row),
+            Layout::Wide => self.wide_row(row),
+        }
+    }
+
+    /// Empty columns at the end may be missing or too many.
+    fn fits(&self, row: &RowText<'_>) -> bool {
+        let names = &self.plan.dialect.names;
+        let n = row.fields.len();
+        let blank = |column: usize| trim(row.field(column)).is_empty();
+        if n > names.len() {
+            return (names.len()..n).all(blank);
+        }
+        let last_needed = self.plan.dialect.time.max(self.plan.dialect.date.unwrap_or(0));
+        n > last_needed && names[n..].iter().all(String::is_empty)
+    }
+
+    fn wrong_count(&mut self, row: &RowText<'_>) {
+        if self.is_header(row) {
+            return;
+        }
+        let n_columns = self.plan.dialect.n_columns();
+        self.out.report.rows_in += 1;
+        let expected = || format!("{n_columns} fields, found {}", row.fields.len());
+        self.reject(self.reason(row.raw, RejectReason::FieldCount), 0, "", row.raw, expected, 1);
+    }
+
+    /// NUL bytes explain whatever else is wrong with a line.
+    fn reason(&self, raw: &[u8], reason: RejectReason) -> RejectReason {
+        if memchr(0, raw).is_some() { RejectReason::BadEncoding } else { reason }
+    }
+
+    /// A header that comes again is passed over; another header stops the dump, because every
+    /// column after it may mean something else.
+    fn is_header(&mut self, row: &RowText<'_>) -> bool {
+        if self.header.is_empty() {
+            return false;
+        }
+        if row.raw == self.header {
+            self.out.report.repeated_headers += 1;
+            return true;
+        }
+        let dialect = self.plan.dialect;
+        let name = dialect.names.get(dialect.time).map_or("", String::as_str);
+        let mut cells = (0..row.fields.len()).map(|column| trim(row.field(column)));
+        if !name.is_empty() && cells.any(|cell| cell == name.as_bytes()) {
+            self.out.fatal.get_or_insert(ImportError::HeaderChanged {
+                file: self.plan.file.clone(),
+                line: self.line,
+                old: shown(self.header),
+                new: shown(row.raw),
+            });
+            return true;
+        }
+        false
+    }
+
+    fn reject(
+        &mut self,
+        reason: RejectReason,
+        column: u32,
+        tag: &str,
+        read: &[u8],
+        expected: impl FnOnce() -> String,
+        rows: u64,
+    ) {
+        let origin =
+            Origin { file: self.plan.file.clone(), line: self.line, column, tag: tag.into() };
+        self.out.reject(Reject { origin, reason, read: shown(read), expected: expected() }, rows);
+    }
+
+    /// The number of a tag here: the one that followed last time, or by its name.
+    #[inline]
+    fn tag_idx(&mut self, tag: &[u8]) -> usize {
+        if let Some(last) = self.tags.get(self.last_tag) {
+            if *last.raw == *tag {
+                return self.last_tag;
+            }
+            let next = last.next as usize;
+            if *self.tags[next].raw == *tag {
+                self.last_tag = next;
+                return next;
+            }
+        }
+        let idx = match self.names.get(tag) {
+            Some(&idx) => idx as usize,
+            None => self.new_tag(tag),
+        };
+        self.tags[self.last_tag].next = idx as u32;
+        self.last_tag = idx;
+        idx
+    }
+
+    fn new_tag(&mut self, tag: &[u8]) -> usize {
+        let idx = self.tags.len();
+        self.names.insert(tag.into(), idx as u32);
+        self.tags.push(LocalTag::new(tag, self.plan.entry(tag)));
+        idx
+    }
+
+    /// Reads the time cells of a row.
+    #[inline]
+    fn time(&mut self, row: &RowText<'_>) -> TimeValue {
+        let dialect = self.plan.dialect;
+        match dialect.date {
+            None => self.times.read(row.field(dialect.time)),
+            Some(date) => self.times.read_pair(row.field(date), row.field(dialect.time)),
+        }
+    }
+
+    /// What is wrong with a time, if anything.
+    #[inline]
+    fn time_fault(&self, time: TimeValue) -> Option<RejectReason> {
+        let dialect = self.plan.dialect;
+        let at = match time {
+            TimeValue::Bad => return Some(RejectReason::BadTime),
+            TimeValue::Gap => return Some(RejectReason::SkippedTime),
+            TimeValue::At(at) | TimeValue::Fold { early: at, .. } => at,
+        };
+        let inside = dialect.earliest_us <= at && at <= dialect.latest_us;
+        (!inside).then_some(RejectReason::TimeOutOfSpan)
+    }
+
+    fn expected_time(&self, reason: RejectReason) -> String {
+        let dialect = self.plan.dialect;
+        match reason {
+            RejectReason::SkippedTime => {
+                format!("a time that existed in {}: clocks were set forward", dialect.zone.name())
+            }
+            RejectReason::TimeOutOfSpan => {
+                let (from, to) = (TimeUs(dialect.earliest_us), TimeUs(dialect.latest_us));
+                format!("a time from {from} to {to}")
+            }
+            _ => dialect.time_format.expected(),
+        }
+    }
+
+    fn time_text<'r>(&self, row: &RowText<'r>) -> std::borrow::Cow<'r, [u8]> {
+        let dialect = self.plan.dialect;
+        match dialect.date {
+            None => row.field(dialect.time).into(),
+            Some(date) => [row.field(date), b" ", row.field(dialect.time)].concat().into(),
+        }
+    }
+
+    fn long_row(&mut self, row: RowText<'_>) {
+        let dialect = self.plan.dialect;
+        let time = self.time(&row);
+        let fault = self.time_fault(time);
+        if fault == Some(RejectReason::BadTime) && self.is_header(&row) {
+            return;
+        }
+        self.out.report.rows_in += 1;
+        let tag_column = dialect.tag.unwrap_or(0);
+        let tag = trim(row.field(tag_column));
+        let idx = self.tag_idx(tag);
+        match self.tags[idx].entry.kind {
+            TagKind::Bound(_) => {}
+            TagKind::Ignored => {
+                self.out.report.ignored += 1;
+                return;
+            }
+            TagKind::Unknown => {
+                let name = self.tags[idx].entry.name.clone();
+                let reason = self.reason(row.raw, RejectReason::UnknownTag);
+                let expected = || "a tag of the tag table".into();
+                return self.reject(reason, tag_column as u32 + 1, &name, row.raw, expected, 1);
+            }
+        }
+        if let Some(reason) = fault {
+            let name = self.tags[idx].entry.name.clone();
+            let read = self.time_text(&row);
+            let expected = self.expected_time(reason);
+            let reason = self.reason(row.raw, reason);
+            return self.reject(reason, dialect.time as u32 + 1, &name, &read, || expected, 1);
+        }
+        if let Some(unit_column) = dialect.unit {
+            self.check_unit(idx, row.field(unit_column), unit_column);
+        }
+        let value_column = dialect.value.unwrap_or(0);
+        let quality = dialect.quality_column.map(|column| (column, row.field(column)));
+        self.sample(idx, time, (value_column, row.field(value_column)), quality);
+    }
+
+    /// The dump's unit must be the tag table's.
+    fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) {
+        let tag = &mut self.tags[idx];
+        if tag.unit == read || read.is_empty() {
+            return;
+        }
+        let TagKind::Bound(bindings) = &tag.entry.kind else { return };
+        let text = String::from_utf8_lossy(trim(read)).into_owned();
+        let clash = bindings.iter().find(|binding| {
+            let other = metersift_model::unit::conversion(&binding.signal, &text);
+            other.ok() != Some(binding.conversion)
+        });
+        if let Some(binding) = clash {
+            let at = Origin {
+                file: self.plan.file.clone(),
+                line: self.line,
+                column: column as u32 + 1,
+                tag: tag.entry.name.clone(),
+            };
+            let (read, table) = (shown(read), binding.unit.clone());
+            self.out.fatal.get_or_insert(ImportError::UnitConflict { at, read, table });
+        }
+        tag.unit = read.to_vec();
+    }
+
+    fn wide_row(&mut self, row: RowText<'_>) {
+        let dialect = self.plan.dialect;
+        let time = self.time(&row);
+        if let Some(reason) = self.time_fault(time) {
+            if reason == RejectReason::BadTime && self.is_header(&row) {
+                return;
+            }
+            let cells = self.count_cells(&row);
+            self.out.report.rows_in += cells;
+            let read = self.time_text(&row);
+            let expected = self.expected_time(reason);
+            let reason = self.reason(row.raw, reason);
+            return self.reject(reason, dialect.time as u32 + 1, "", &read, || expected, cells);
+        }
+        for (idx, &(column, quality_column)) in dialect.cells.iter().enumerate() {
+            let value = row.field(column);
+            if value.is_empty() || trim(value).is_empty() {
+                self.out.report.empty_cells += 1;
+                continue;
+            }
+            self.out.report.rows_in += 1;
+            match self.tags[idx].entry.kind {
+                TagKind::Bound(_) => {
+                    let quality = quality_column.map(|column| (column, row.field(column)));
+                    self.sample(idx, time, (column, value), quality);
+                }
+                TagKind::Ignored => self.out.report.ignored += 1,
+                TagKind::Unknown => {
+                    *self.out.unknown_cells.entry(column).or_default() += 1;
+                    let rejected = &mut self.out.report.rejected;
+                    *rejected.entry(RejectReason::UnknownTag).or_default() += 1;
+                }
+            }
+        }
+    }
+
+    /// Data cells that are not empty.
+    fn count_cells(&mut self, row: &RowText<'_>) -> u64 {
+        let cells = self.plan.dialect.cells.iter();
+        let full = cells.filter(|&&(column, _)| !trim(row.field(column)).is_empty()).count() as u64;
+        self.out.report.empty_cells += self.plan.dialect.cells.len() as u64 - full;
+        full
+    }
+
+    /// One sample of a tag that is wanted, at a time that can be read.
+    #[inline]
+    fn sample(
+        &mut self,
+        idx: usize,
+        time: TimeValue,
+        value: (usize, &[u8]),
+        quality: Option<(usize, &[u8])>,
+    ) {
+        let dialect = self.plan.dialect;
+        let (at, late) = match time {
+            TimeValue::At(at) => (at, None),
+            TimeValue::Fold { early, late, .. } => (early, Some(late)),
+            TimeValue::Bad | TimeValue::Gap => return,
+        };
+        let tag = &mut self.tags[idx];
+        let moves_in_fold = late.is_some_and(|late| {
+            let slot = tag.binding_at(late).map(|b| b.slot);
+            slot != tag.binding_at(at).map(|b| b.slot)
+        });
+        let Some(binding) = tag.binding_at(at).filter(|_| !moves_in_fold) else {
+            let name = tag.entry.name.clone();
+            let expected = || "a time within `from` and `until` of the tag".into();
+            let read = TimeUs(at).to_string();
+            let (reason, column) = (RejectReason::TagNotInForce, dialect.time as u32 + 1);
+            return self.reject(reason, column, &name, read.as_bytes(), expected, 1);
+        };
+        let (slot, conversion, (low, high)) = (binding.slot, binding.conversion, binding.span);
+        let mut byte = Quality::GOOD.0;
+        if let Some((column, text)) = quality {
+            match dialect.quality.read(text) {
+                Some(read) => byte = read,
+                None => {
+                    let name = tag.entry.name.clone();
+                    let expected = || dialect.quality.expected();
+                    let reason = RejectReason::UnknownQuality;
+                    return self.reject(reason, column as u32 + 1, &name, text, expected, 1);
+                }
+            }
+        }
+        let mut number = f64::NAN;
+        match number::parse(value.1, dialect.numbers) {
+            Some(read) if dialect.bad_values.contains(&read) => {
+                self.out.report.bad_values += 1;
+                byte = Quality::BAD.0;
+            }
+            Some(read) => {
+                let converted = conversion.apply(read);
+                if low <= converted && converted <= high {
+                    number = converted;
+                } else {
+                    self.tags[idx].out_of_span += 1;
+                    byte = Quality::BAD.0;
+                }
+            }
+            None => {
+                self.count_word(idx, trim(value.1));
+                byte = Quality::BAD.0;
+            }
+        }
+        match (time, late) {
+            (TimeValue::Fold { local, early, late }, _) => {
+                let run = if dialect.layout == Layout::Wide { WIDE_RUN } else { slot };
+                self.out.folds.push(FoldReading {
+                    at: self.out.block.len(),
+                    run,
+                    line: self.line,
+                    column: value.0 as u32 + 1,
+                    local,
+                    early,
+                    late,
+                    slot,
+                    value: number,
+                    quality: byte,
+                    tag: Arc::clone(&self.tags[idx].entry),
+                });
+            }
+            _ => self.out.block.push(SeriesId(slot), at, number, byte),
+        }
+    }
+
+    fn count_word(&mut self, idx: usize, word: &[u8]) {
+        let words = &mut self.tags[idx].words;
+        let word = if word.is_empty() { EMPTY_WORD.as_bytes() } else { word };
+        let word = &word[..word.len().min(256)];
+        if let Some(count) = words.get_mut(word) {
+            *count += 1;
+        } else if self.n_words < MAX_WORDS {
+            self.n_words += 1;
+            words.insert(word.into(), 1);
+        } else {
+            *words.entry(OTHER_WORDS.as_bytes().into()).or_default() += 1;
+        }
+    }
+
+    /// The last line of a file that may still grow.
+    fn hold_back(&mut self, line: &[u8]) {
+        self.line += 1;
+        let fields = fields_owned(line, self.plan.dialect.delimiter).unwrap_or_default();
+        let rows = match self.plan.dialect.layout {
+            Layout::Long => u64::from(!trim(line).is_empty()),
+            Layout::Wide => {
+                let full = |&&(column, _): &&(usize, Option<usize>)| {
+                    fields.get(column).is_some_and(|field| !trim(field).is_empty())
+                };
+                self.plan.dialect.cells.iter().filter(full).count() as u64
+            }
+        };
+        self.out.report.rows_in += rows;
+        self.out.report.held_back += rows;
+    }
+
+    fn finish(mut self) -> Parsed {
+        let report = &mut self.out.report;
+        for tag in &self.tags {
+            for (word, count) in &tag.words {
+                let tags = report.bad_words.entry(shown(word)).or_default();
+                *tags.entry(shown(tag.entry.name.as_bytes())).or_default() += count;
+            }
+            if tag.out_of_span > 0 {
+                let name = shown(tag.entry.name.as_bytes());
+                *report.out_of_span.entry(name).or_default() += tag.out_of_span;
+            }
+        }
+        report.leap_seconds = self.times.n_leap;
+        self.out.lines = self.line;
+        self.out
+    }
+}

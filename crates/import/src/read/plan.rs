@@ -1,0 +1,125 @@
+//! What all parsers of one dump share, and what one of them hands on.
+
+use crate::dialect::Dialect;
+use crate::error::ImportError;
+use crate::report::DumpReport;
+use crate::source::LONGEST_LINE;
+use crate::tags::{TagEntry, TagKind, TagTable};
+use foldhash::HashMap;
+use metersift_model::{Origin, ReadingBlock, Reject, RejectReason, Series};
+use std::collections::BTreeMap;
+use std::sync::{Arc, RwLock};
+
+/// Distinct unknown tags whose look-up is remembered.
+const MAX_UNKNOWN_TAGS: usize = 1_000_000;
+
+/// What all parsers of one dump share.
+pub(super) struct Plan<'p> {
+    pub(super) dialect: &'p Dialect,
+    table: &'p TagTable,
+    pub(super) file: String,
+    pub(super) young: bool,
+    found: RwLock<Found>,
+}
+
+/// Tags that were looked up in this dump.
+#[derive(Default)]
+struct Found {
+    entries: HashMap<Box<[u8]>, Arc<TagEntry>>,
+    extra: Vec<Series>,
+}
+
+impl<'p> Plan<'p> {
+    pub(super) fn new(
+        dialect: &'p Dialect,
+        table: &'p TagTable,
+        file: String,
+        young: bool,
+    ) -> Plan<'p> {
+        Plan { dialect, table, file, young, found: RwLock::default() }
+    }
+
+    pub(super) fn entry(&self, tag: &[u8]) -> Arc<TagEntry> {
+        // A poisoned lock means that a parser panicked: its panic is on its way already.
+        let known = self.found.read().ok().and_then(|found| found.entries.get(tag).cloned());
+        if let Some(entry) = known {
+            return entry;
+        }
+        let Ok(mut found) = self.found.write() else {
+            return self.table.resolve(tag, &mut Vec::new());
+        };
+        if let Some(entry) = found.entries.get(tag) {
+            return Arc::clone(entry);
+        }
+        let mut name = self.dialect.tag_prefix.clone().into_bytes();
+        name.extend_from_slice(tag);
+        let entry = self.table.resolve(&name, &mut found.extra);
+        let unknown = matches!(entry.kind, TagKind::Unknown);
+        if !unknown || found.entries.len() < MAX_UNKNOWN_TAGS {
+            found.entries.insert(tag.into(), Arc::clone(&entry));
+        }
+        entry
+    }
+
+    /// The series of a slot.
+    pub(super) fn series(&self, slot: u32) -> Option<Series> {
+        let own = self.table.series();
+        if let Some(series) = own.get(slot as usize) {
+            return Some(series.clone());
+        }
+        let found = self.found.read().ok()?;
+        found.extra.get(slot as usize - own.len()).cloned()
+    }
+
+    pub(super) fn too_long(&self, bytes: u64) -> Parsed {
+        let mut parsed = Parsed { lines: 1, ..Parsed::default() };
+        let reject = Reject {
+            origin: Origin { file: self.file.clone(), line: 1, column: 0, tag: String::new() },
+            reason: RejectReason::TooLong,
+            read: format!("{bytes} bytes"),
+            expected: format!("a line of at most {LONGEST_LINE} bytes"),
+        };
+        parsed.report.rows_in = 1;
+        parsed.reject(reject, 1);
+        parsed
+    }
+}
+
+/// A reading whose instant is one of two.
+pub(super) struct FoldReading {
+    /// Readings of the block that stand before it.
+    pub(super) at: usize,
+    /// What its run of times is told by.
+    pub(super) run: u32,
+    pub(super) line: u64,
+    pub(super) column: u32,
+    pub(super) local: i64,
+    pub(super) early: i64,
+    pub(super) late: i64,
+    pub(super) slot: u32,
+    pub(super) value: f64,
+    pub(super) quality: u8,
+    pub(super) tag: Arc<TagEntry>,
+}
+
+/// What came out of one piece; lines count from 1 within it, series are slots.
+#[derive(Default)]
+pub(super) struct Parsed {
+    pub(super) block: ReadingBlock,
+    pub(super) folds: Vec<FoldReading>,
+    pub(super) rejects: Vec<Reject>,
+    pub(super) lines: u64,
+    pub(super) report: DumpReport,
+    /// Cells of wide columns whose tag is unknown.
+    pub(super) unknown_cells: BTreeMap<usize, u64>,
+    pub(super) fatal: Option<ImportError>,
+}
+
+impl Parsed {
+    pub(super) fn reject(&mut self, reject: Reject, rows: u64) {
+        if rows > 0 {
+            *self.report.rejected.entry(reject.reason).or_default() += rows;
+        }
+        self.rejects.push(reject);
+    }
+}

@@ -1,0 +1,203 @@
+//! Text to lines and lines to fields.
+//!
+//! Lines:  LF, CRLF and a lone CR each end a line, so that line numbers are those of an editor.
+//! Fields: a field may be wrapped in double quotes, inner quotes doubled (RFC 4180), but a line
+//!         end never belongs to a field: historian dumps have none inside fields, and so one
+//!         stray quote costs one line and not the rest of the file.
+//! Shape:  fields are pairs of positions into the line, or into a copy of it from which quotes
+//!         were taken.
+
+use memchr::{memchr, memchr_iter, memchr2};
+
+/// Start and end of a field.
+pub type Span = (u32, u32);
+
+/// How lines end in a piece of text.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LineEnds {
+    /// Every line ends with LF, perhaps after a CR.
+    Lf,
+    /// There is a CR that no LF follows.
+    Mixed,
+}
+
+/// Looks for a lone CR.
+pub fn line_ends(text: &[u8]) -> LineEnds {
+    let lone = memchr_iter(b'\r', text).any(|at| text.get(at + 1).is_some_and(|&b| b != b'\n'));
+    let only_cr = text.last() == Some(&b'\r');
+    if lone || only_cr { LineEnds::Mixed } else { LineEnds::Lf }
+}
+
+/// Lines of a text, without their ends.
+#[derive(Clone, Debug)]
+pub struct Lines<'t> {
+    text: &'t [u8],
+    at: usize,
+}
+
+impl<'t> Lines<'t> {
+    /// All lines of the text; what follows the last line end is a line unless empty.
+    pub fn new(text: &'t [u8]) -> Lines<'t> {
+        Lines { text, at: 0 }
+    }
+
+    /// Position of the next line in the text.
+    pub fn position(&self) -> usize {
+        self.at
+    }
+}
+
+impl<'t> Iterator for Lines<'t> {
+    type Item = &'t [u8];
+
+    fn next(&mut self) -> Option<&'t [u8]> {
+        let rest = &self.text[self.at..];
+        if rest.is_empty() {
+            return None;
+        }
+        let Some(end) = memchr2(b'\n', b'\r', rest) else {
+            self.at = self.text.len();
+            return Some(rest);
+        };
+        let crlf = rest[end] == b'\r' && rest.get(end + 1) == Some(&b'\n');
+        self.at += end + 1 + usize::from(crlf);
+        Some(&rest[..end])
+    }
+}
+
+/// Why a line has no fields.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StrayQuote {
+    /// Field, from 1.
+    pub column: u32,
+}
+
+/// The fields of a line without quotes.
+pub fn fields_plain(line: &[u8], delimiter: u8, fields: &mut Vec<Span>) {
+    fields.clear();
+    let mut from = 0;
+    for at in memchr_iter(delimiter, line) {
+        fields.push((from as u32, at as u32));
+        from = at + 1;
+    }
+    fields.push((from as u32, line.len() as u32));
+}
+
+/// The fields of a line with quotes: positions into `clean`, which holds the fields' text one
+/// after the other.
+///
+/// # Errors
+/// [`StrayQuote`] when a quoted field does not end with its quote.
+pub fn fields_quoted(
+    line: &[u8],
+    delimiter: u8,
+    clean: &mut Vec<u8>,
+    fields: &mut Vec<Span>,
+) -> Result<(), StrayQuote> {
+    fields.clear();
+    clean.clear();
+    let mut rest = line;
+    loop {
+        let from = clean.len() as u32;
+        let column = fields.len() as u32 + 1;
+        // Some writers put a blank after the delimiter and quote after that.
+        let blanks = rest.iter().take_while(|&&byte| byte == b' ').count();
+        let end = if rest.get(blanks) == Some(&b'"') {
+            blanks + quoted(&rest[blanks..], clean).ok_or(StrayQuote { column })?
+        } else {
+            let end = memchr(delimiter, rest).unwrap_or(rest.len());
+            clean.extend_from_slice(&rest[..end]);
+            end
+        };
+        fields.push((from, clean.len() as u32));
+        match rest.get(end) {
+            None => return Ok(()),
+            Some(&byte) if byte == delimiter => rest = &rest[end + 1..],
+            Some(b' ') if rest[end..].iter().all(|&byte| byte == b' ') => return Ok(()),
+            Some(b' ') => {
+                let blanks = rest[end..].iter().take_while(|&&byte| byte == b' ').count();
+                if rest[end + blanks] != delimiter {
+                    return Err(StrayQuote { column });
+                }
+                rest = &rest[end + blanks + 1..];
+            }
+            Some(_) => return Err(StrayQuote { column }),
+        }
+    }
+}
+
+/// Copies a field that starts with a quote; gives the length up to and with its end quote.
+fn quoted(text: &[u8], clean: &mut Vec<u8>) -> Option<usize> {
+    let mut at = 1;
+    loop {
+        let quote = at + memchr(b'"', &text[at..])?;
+        clean.extend_from_slice(&text[at..quote]);
+        if text.get(quote + 1) != Some(&b'"') {
+            return Some(quote + 1);
+        }
+        clean.push(b'"');
+        at = quote + 2;
+    }
+}
+
+/// The fields of any line, as owned text; for heads of files and small tables.
+///
+/// # Errors
+/// [`StrayQuote`] as in [`fields_quoted`].
+pub fn fields_owned(line: &[u8], delimiter: u8) -> Result<Vec<Vec<u8>>, StrayQuote> {
+    let mut spans = Vec::new();
+    let mut clean = Vec::new();
+    let text: &[u8] = if memchr(b'"', line).is_some() {
+        fields_quoted(line, delimiter, &mut clean, &mut spans)?;
+        &clean
+    } else {
+        fields_plain(line, delimiter, &mut spans);
+        line
+    };
+    Ok(spans.iter().map(|&(from, to)| text[from as usize..to as usize].to_vec()).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lines(text: &str) -> Vec<&str> {
+        Lines::new(text.as_bytes()).map(|l| std::str::from_utf8(l).expect("text")).collect()
+    }
+
+    #[test]
+    fn every_kind_of_line_end_ends_one_line() {
+        assert_eq!(lines("a\nb\r\nc\rd"), ["a", "b", "c", "d"]);
+        assert_eq!(lines("a\r\r\n\nb\n"), ["a", "", "", "b"]);
+        assert_eq!(lines(""), [] as [&str; 0]);
+        assert_eq!(line_ends(b"a\r\nb\n"), LineEnds::Lf);
+        assert_eq!(line_ends(b"a\rb\n"), LineEnds::Mixed);
+        assert_eq!(line_ends(b"a\r"), LineEnds::Mixed);
+    }
+
+    fn fields(line: &str) -> Result<Vec<String>, StrayQuote> {
+        let owned = fields_owned(line.as_bytes(), b',')?;
+        Ok(owned.into_iter().map(|f| String::from_utf8(f).expect("text")).collect())
+    }
+
+    /// RFC 4180 section 2, rules 5 to 7.
+    #[test]
+    fn quoted_fields_of_rfc_4180() {
+        assert_eq!(
+            fields(r#""aaa","b""bb","ccc""#),
+            Ok(vec!["aaa".into(), "b\"bb".into(), "ccc".into()])
+        );
+        assert_eq!(fields(r#"a,"b,c",d"#), Ok(vec!["a".into(), "b,c".into(), "d".into()]));
+        assert_eq!(fields(r#""",x"#), Ok(vec!["".into(), "x".into()]));
+        assert_eq!(fields("a,,"), Ok(vec!["a".into(), "".into(), "".into()]));
+        assert_eq!(fields(r#"5" pipe,x"#), Ok(vec!["5\" pipe".into(), "x".into()]));
+        assert_eq!(fields(r#"a, "b" ,c"#), Ok(vec!["a".into(), "b".into(), "c".into()]));
+    }
+
+    #[test]
+    fn a_quote_that_never_closes_names_its_column() {
+        assert_eq!(fields(r#"a,"b"#), Err(StrayQuote { column: 2 }));
+        assert_eq!(fields(r#""a"b,c"#), Err(StrayQuote { column: 1 }));
+        assert_eq!(fields(r#"a,b,""#), Err(StrayQuote { column: 3 }));
+    }
+}
