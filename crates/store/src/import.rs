@@ -1,0 +1,253 @@
+//! One import: readings of any number of dumps in, all of them or none visible afterwards.
+//!
+//! ```text
+//! begin_import -> (begin_dump -> push* -> end_dump | abort_dump)* -> commit
+//! ```
+//!
+//! Readings are buffered by day; when the memory ceiling is near, all days are sorted and spilled
+//! to `staging/`. The commit merges, day by day on all cores, what came with what is there, and
+//! then follows the protocol of [`crate::commit`]. Dropping an import leaves the store as it was.
+
+use crate::accounts::{DumpTotals, ImportOutcome, LocalDump, number_dumps, plan};
+use crate::buffer::{Buffers, DayBuffer, SortedDay};
+use crate::commit;
+use crate::conflicts;
+use crate::error::StoreError;
+use crate::incoming::{Incoming, SeriesName, ranks};
+use crate::layout::{STAGING, Unit, bucket_of};
+use crate::ledger::Ledger;
+use crate::spill::Run;
+use crate::store::Store;
+use crate::unit_job::{MergedUnit, merge_unit};
+use metersift_model::{Day, ReadingBlock, Series, SeriesTable};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Share of the memory ceiling for buffered readings: sorting needs the same again, and the rest
+/// is for the row groups that are being encoded.
+const BUFFER_SHARE: f64 = 0.4;
+
+/// An import under way.
+pub struct Import<'s> {
+    store: &'s mut Store,
+    buffers: Buffers,
+    runs: Vec<Run>,
+    series: Vec<Series>,
+    dumps: Vec<LocalDump>,
+    open: bool,
+    /// Staging must go when the import is dropped without a commit.
+    staging: bool,
+}
+
+impl<'s> Import<'s> {
+    pub(crate) fn new(store: &'s mut Store) -> Result<Import<'s>, StoreError> {
+        let storage = store.storage();
+        storage.remove_dir(STAGING).map_err(|e| StoreError::io("remove", STAGING, e))?;
+        storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
+        Ok(Import {
+            store,
+            buffers: Buffers::default(),
+            runs: Vec::new(),
+            series: Vec::new(),
+            dumps: Vec::new(),
+            open: false,
+            staging: true,
+        })
+    }
+
+    /// The ledger as it was when the import began.
+    pub fn ledger(&self) -> Arc<Ledger> {
+        self.store.ledger()
+    }
+
+    /// Begins a dump: its name, and the blake3 of the file as it lies on disk.
+    ///
+    /// # Errors
+    /// When a dump is open.
+    pub fn begin_dump(&mut self, name: &str, hash: &str) -> Result<(), StoreError> {
+        if self.open {
+            return Err(StoreError::Mistake { what: "a dump begins while another is open" });
+        }
+        self.open = true;
+        let (name, hash) = (name.into(), hash.into());
+        self.dumps.push(LocalDump { name, hash, pushed: 0, totals: None });
+        Ok(())
+    }
+
+    /// Takes a block of readings of the open dump. `series` may have grown since the last call;
+    /// it must be the same table all through the import.
+    ///
+    /// # Errors
+    /// No dump is open, a series is unknown, or spilling failed; then drop the import.
+    pub fn push(&mut self, block: &ReadingBlock, series: &SeriesTable) -> Result<(), StoreError> {
+        self.know(series);
+        let known = self.series.len();
+        match block.series.iter().max() {
+            Some(&id) if id as usize >= known => Err(StoreError::UnknownSeries { id, known }),
+            _ => self.push_block(block),
+        }
+    }
+
+    /// Makes series known. They may be told any time before [`Import::commit`].
+    pub fn know(&mut self, series: &SeriesTable) {
+        let known = self.series.len();
+        self.series.extend_from_slice(series.all().get(known..).unwrap_or(&[]));
+    }
+
+    /// As [`Import::push`], for a caller whose series table is in other hands just then; it calls
+    /// [`Import::know`] before the commit.
+    ///
+    /// # Errors
+    /// As [`Import::push`], except that an unknown series is found by the commit.
+    pub fn push_block(&mut self, block: &ReadingBlock) -> Result<(), StoreError> {
+        let rows = block.series.len();
+        if [block.time_us.len(), block.value.len(), block.quality.len()] != [rows; 3] {
+            return Err(StoreError::Mistake { what: "columns of a block have several lengths" });
+        }
+        let number = self.dumps.len().wrapping_sub(1) as u32;
+        let dump = match self.dumps.last_mut() {
+            Some(dump) if self.open => dump,
+            _ => return Err(StoreError::Mistake { what: "readings came outside a dump" }),
+        };
+        self.buffers.push(number, block).map_err(|time_us| StoreError::NoSuchDay { time_us })?;
+        dump.pushed += rows as u64;
+        if self.buffers.bytes() as f64 > self.store.memory_bytes() as f64 * BUFFER_SHARE {
+            self.spill()?;
+        }
+        Ok(())
+    }
+
+    /// Ends the open dump.
+    ///
+    /// # Errors
+    /// When the rows do not add up; the dump stays open and can still be aborted.
+    pub fn end_dump(&mut self, totals: DumpTotals) -> Result<(), StoreError> {
+        let dump = match self.dumps.last_mut() {
+            Some(dump) if self.open => dump,
+            _ => return Err(StoreError::Mistake { what: "a dump ends that was not begun" }),
+        };
+        let accounted = dump.pushed + totals.rejected + totals.ignored + totals.held_back;
+        if accounted != totals.rows_in {
+            return Err(StoreError::Accounts {
+                dump: dump.name.clone(),
+                rows_in: totals.rows_in,
+                accounted,
+                parts: format!(
+                    "{} delivered, {} rejected, {} ignored, {} held back",
+                    dump.pushed, totals.rejected, totals.ignored, totals.held_back
+                ),
+            });
+        }
+        dump.totals = Some(totals);
+        self.open = false;
+        Ok(())
+    }
+
+    /// Forgets the open dump: exactly its readings go. Does nothing when no dump is open.
+    pub fn abort_dump(&mut self) {
+        if self.open {
+            self.buffers.drop_dump(self.dumps.len().wrapping_sub(1) as u32);
+            self.open = false;
+        }
+    }
+
+    fn spill(&mut self) -> Result<(), StoreError> {
+        let n_series = self.n_series();
+        let days = self.buffers.take();
+        let sorted =
+            days.into_par_iter().map(|(day, buffer)| (day, buffer.sort(n_series))).collect();
+        let run = Run::write(&**self.store.storage(), self.runs.len(), sorted)?;
+        self.runs.push(run);
+        Ok(())
+    }
+
+    /// Series that readings may name: those known, or more when the table is told later.
+    fn n_series(&self) -> usize {
+        self.series.len().max(self.buffers.n_series())
+    }
+
+    /// Makes everything visible in one step.
+    ///
+    /// # Errors
+    /// Nothing has changed then, unless the error came after the commit point: in that case the
+    /// next open finishes the work.
+    pub fn commit(mut self) -> Result<ImportOutcome, StoreError> {
+        if self.open {
+            return Err(StoreError::Mistake { what: "a commit while a dump is open" });
+        }
+        let spills = self.runs.len();
+        let units = self.merge_all()?;
+        let storage = self.store.storage().clone();
+        let plan = plan(&*storage, &self.store.ledger(), &self.dumps, units)?;
+        if plan.ledger != *self.store.ledger() {
+            let intent = commit::prepare(&*storage, &plan.ledger, plan.moves, Vec::new())?;
+            // From here on staging is the next start's to judge, whatever happens.
+            self.staging = false;
+            commit::decide(&*storage)?;
+            commit::carry_out(&*storage, &intent, false)?;
+            self.store.set_ledger(plan.ledger);
+        }
+        Ok(ImportOutcome { spills, ..plan.outcome })
+    }
+
+    fn names(&self) -> Vec<SeriesName> {
+        let buckets = self.store.bucket_count();
+        let name = |series: &Series| SeriesName {
+            meter: Arc::from(series.meter.as_str()),
+            signal: Arc::from(series.signal.name()),
+            bucket: bucket_of(&series.meter, buckets),
+        };
+        self.series.iter().map(name).collect()
+    }
+
+    /// Merges every unit that readings came for, days side by side.
+    fn merge_all(&mut self) -> Result<Vec<MergedUnit>, StoreError> {
+        let used = self.n_series();
+        let known = self.series.len();
+        if used > known {
+            return Err(StoreError::UnknownSeries { id: used as u32 - 1, known });
+        }
+        let mut days: BTreeMap<i32, Option<DayBuffer>> =
+            self.runs.iter().flat_map(Run::days).map(|day| (day, None)).collect();
+        days.extend(self.buffers.take().into_iter().map(|(day, buffer)| (day, Some(buffer))));
+        let names = self.names();
+        let ranks = ranks(&names);
+        let ledger = self.store.ledger();
+        let numbers = number_dumps(&ledger, &self.dumps);
+        let most_conflicts = conflicts::MOST_WRITTEN / days.len().max(1);
+        let store = &*self.store;
+        let (storage, runs) = (&**store.storage(), &self.runs);
+        let per_day: Result<Vec<Vec<MergedUnit>>, StoreError> = days
+            .into_iter()
+            .collect::<Vec<_>>()
+            .into_par_iter()
+            .with_max_len(1)
+            .map(|(day, buffer)| {
+                let memory =
+                    buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(names.len()));
+                let buckets =
+                    Incoming::by_bucket(storage, runs, &memory, day, &names, &ranks, &numbers);
+                let units: Vec<(u32, Incoming<'_>)> = buckets.into_iter().collect();
+                units
+                    .into_par_iter()
+                    .with_max_len(1)
+                    .map(|(bucket, incoming)| {
+                        let unit = Unit { day: Day(day), bucket };
+                        merge_unit(store, &ledger, unit, &incoming, most_conflicts)
+                    })
+                    .collect()
+            })
+            .collect();
+        Ok(per_day?.into_iter().flatten().collect())
+    }
+}
+
+impl Drop for Import<'_> {
+    fn drop(&mut self) {
+        if self.staging {
+            // What cannot be removed now is removed by the next open.
+            let _ = self.store.storage().remove_dir(STAGING);
+        }
+    }
+}

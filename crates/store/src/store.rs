@@ -1,0 +1,407 @@
+//! The store as a whole: opening, the ledger, reading day files.
+
+use crate::commit::{self, Recovered};
+use crate::day_file::{Group, GroupSegment};
+use crate::day_reader::{DayFileReader, read_verified, with_dumps};
+use crate::error::StoreError;
+use crate::import::Import;
+use crate::layout::{self, LEDGER, LEDGER_DIR, MOST_BUCKETS, SAMPLES, Unit};
+use crate::ledger::{DayFile, Ledger};
+use crate::lock::WriterLock;
+use crate::storage::{DiskStorage, Storage};
+use metersift_model::Day;
+use std::collections::BTreeMap;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError, RwLock};
+
+/// Memory that an import may use when nothing else is said.
+pub const DEFAULT_MEMORY_BYTES: u64 = 1 << 30;
+/// How often a reader looks again when a writer was at work.
+const READER_TRIES: usize = 5;
+
+/// How a store is opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoreSettings {
+    /// Buckets of meters per day; fixed when the store is made. `None`: what the store has, and 1
+    /// for a new one.
+    pub bucket_count: Option<u32>,
+    /// Ceiling for readings held in memory by an import, bytes. Encoding needs about 150 MB more
+    /// on two cores, whatever the size of the import.
+    pub memory_bytes: u64,
+}
+
+impl Default for StoreSettings {
+    fn default() -> StoreSettings {
+        StoreSettings { bucket_count: None, memory_bytes: DEFAULT_MEMORY_BYTES }
+    }
+}
+
+/// One series of one day, columns of one length in time order.
+#[derive(Clone, Copy, Debug)]
+pub struct RunRef<'a> {
+    /// Meter.
+    pub meter: &'a str,
+    /// Signal name.
+    pub signal: &'a str,
+    /// Microseconds UTC, strictly increasing.
+    pub time_us: &'a [i64],
+    /// Value in the signal's storage unit, NaN where the sample has none.
+    pub value: &'a [f64],
+    /// OPC Classic quality byte.
+    pub quality: &'a [u8],
+    /// Ledger number of the dump that the reading came from.
+    pub dump: &'a [u32],
+}
+
+/// All series of one meter on one day, by signal name.
+#[derive(Clone, Debug)]
+pub struct MeterRuns<'a> {
+    /// Meter.
+    pub meter: &'a str,
+    /// Its series.
+    pub runs: Vec<RunRef<'a>>,
+}
+
+/// What a reader or writer knows of the store.
+#[derive(Debug, Default)]
+struct State {
+    ledger: Arc<Ledger>,
+    /// Day files of a committed import that are not yet in place: path to staged path.
+    staged: BTreeMap<String, String>,
+}
+
+/// A store of readings and daily features.
+pub struct Store {
+    root: PathBuf,
+    storage: Arc<dyn Storage>,
+    bucket_count: u32,
+    memory_bytes: u64,
+    /// `None` for a reader.
+    writer: Option<Writer>,
+    state: RwLock<Arc<State>>,
+    recovered: Option<Recovered>,
+}
+
+/// What makes a store writable.
+struct Writer {
+    _lock: Option<WriterLock>,
+}
+
+impl Store {
+    /// Opens a store for writing, making it when there is none: takes the writer's lock, finishes
+    /// or removes what an interrupted import left.
+    ///
+    /// # Errors
+    /// In use, damaged ledger, newer format, another bucket count, or the system's answer.
+    pub fn open(root: &Path, settings: StoreSettings) -> Result<Store, StoreError> {
+        std::fs::create_dir_all(root)
+            .map_err(|e| StoreError::io("create", &root.to_string_lossy(), e))?;
+        let lock = WriterLock::take(root)?;
+        let storage = Arc::new(DiskStorage::new(root));
+        Store::open_writer(root, storage, settings, Some(lock))
+    }
+
+    /// Opens a store on another kind of storage, which must itself see to it that there is only
+    /// one writer.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_on(
+        storage: Arc<dyn Storage>,
+        settings: StoreSettings,
+    ) -> Result<Store, StoreError> {
+        Store::open_writer(Path::new(""), storage, settings, None)
+    }
+
+    fn open_writer(
+        root: &Path,
+        storage: Arc<dyn Storage>,
+        settings: StoreSettings,
+        lock: Option<WriterLock>,
+    ) -> Result<Store, StoreError> {
+        let asked = settings.bucket_count;
+        if let Some(asked) = asked.filter(|&n| n == 0 || n > MOST_BUCKETS) {
+            return Err(StoreError::BucketRange { asked, most: MOST_BUCKETS });
+        }
+        let bucket_count = match (layout::read_format(&*storage)?, asked) {
+            (Some(stored), Some(asked)) if stored != asked => {
+                return Err(StoreError::BucketCount { stored, asked });
+            }
+            (Some(stored), _) => stored,
+            (None, asked) => {
+                let bucket_count = asked.unwrap_or(1);
+                layout::write_format(&*storage, bucket_count)?;
+                bucket_count
+            }
+        };
+        for folder in [SAMPLES, LEDGER_DIR] {
+            storage.create_dir(folder).map_err(|e| StoreError::io("create", folder, e))?;
+        }
+        let recovered = commit::recover(&*storage)?;
+        let state =
+            State { ledger: Arc::new(read_ledger(&*storage, LEDGER)?), staged: BTreeMap::new() };
+        Ok(Store {
+            root: root.into(),
+            storage,
+            bucket_count,
+            memory_bytes: settings.memory_bytes,
+            writer: Some(Writer { _lock: lock }),
+            state: RwLock::new(Arc::new(state)),
+            recovered,
+        })
+    }
+
+    /// Opens a store for reading: no lock, nothing is written, a writer may be at work.
+    ///
+    /// # Errors
+    /// No store, damaged ledger, newer format, or the system's answer.
+    pub fn read(root: &Path) -> Result<Store, StoreError> {
+        Store::read_on(root, Arc::new(DiskStorage::new(root)))
+    }
+
+    fn read_on(root: &Path, storage: Arc<dyn Storage>) -> Result<Store, StoreError> {
+        let bucket_count = layout::read_format(&*storage)?
+            .ok_or_else(|| StoreError::NoStore { path: root.into() })?;
+        let state = read_state(&*storage)?;
+        Ok(Store {
+            root: root.into(),
+            storage,
+            bucket_count,
+            memory_bytes: DEFAULT_MEMORY_BYTES,
+            writer: None,
+            state: RwLock::new(Arc::new(state)),
+            recovered: None,
+        })
+    }
+
+    /// The folder of the store.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// Buckets per day.
+    pub fn bucket_count(&self) -> u32 {
+        self.bucket_count
+    }
+
+    /// What opening had to finish of an interrupted import.
+    pub fn recovered(&self) -> Option<Recovered> {
+        self.recovered
+    }
+
+    /// Dumps and day files as they are now.
+    pub fn ledger(&self) -> Arc<Ledger> {
+        self.state().ledger.clone()
+    }
+
+    fn state(&self) -> Arc<State> {
+        self.state.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn set_state(&self, state: State) {
+        *self.state.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(state);
+    }
+
+    pub(crate) fn storage(&self) -> &Arc<dyn Storage> {
+        &self.storage
+    }
+
+    pub(crate) fn memory_bytes(&self) -> u64 {
+        self.memory_bytes
+    }
+
+    pub(crate) fn set_ledger(&self, ledger: Ledger) {
+        self.set_state(State { ledger: Arc::new(ledger), staged: BTreeMap::new() });
+    }
+
+    pub(crate) fn must_write(&self) -> Result<(), StoreError> {
+        match self.writer {
+            Some(_) => Ok(()),
+            None => Err(StoreError::Mistake { what: "the store was opened for reading" }),
+        }
+    }
+
+    /// All day files, by day, then bucket.
+    pub fn day_files(&self) -> Vec<DayFile> {
+        self.state().ledger.days.values().cloned().collect()
+    }
+
+    /// Begins an import; nothing is visible before [`Import::commit`].
+    ///
+    /// # Errors
+    /// Opened for reading, or the system's answer.
+    pub fn begin_import(&mut self) -> Result<Import<'_>, StoreError> {
+        self.ready_to_write()?;
+        Import::new(self)
+    }
+
+    /// Finishes a commit of this very process that failed after its commit point.
+    pub(crate) fn ready_to_write(&mut self) -> Result<(), StoreError> {
+        self.must_write()?;
+        if commit::recover(&*self.storage)?.is_some() {
+            self.set_ledger(read_ledger(&*self.storage, LEDGER)?);
+        }
+        Ok(())
+    }
+
+    /// The verified bytes of a day file; `None` when the ledger knows none.
+    pub(crate) fn day_bytes(&self, unit: Unit) -> Result<Option<Vec<u8>>, StoreError> {
+        let mut tries = 0;
+        loop {
+            let state = self.state();
+            let Some(entry) = state.ledger.days.get(&unit) else { return Ok(None) };
+            let path = unit.samples_path();
+            let read = |path: &str| read_verified(&*self.storage, path, entry.bytes, &entry.hash);
+            let staged = state.staged.get(&path);
+            let error = match read(&path).or_else(|e| staged.map_or(Err(e), |from| read(from))) {
+                Ok(bytes) => return Ok(Some(bytes)),
+                Err(error) => error,
+            };
+            tries += 1;
+            // A reader may have been overtaken by a writer: what is true now?
+            if self.writer.is_some() || tries == READER_TRIES {
+                return Err(with_dumps(error, state.ledger.dumps_of(unit)));
+            }
+            self.set_state(read_state(&*self.storage)?);
+        }
+    }
+
+    /// Gives every series of one day and bucket, in order of meter and signal, each whole.
+    /// Nothing happens when the store has no such day.
+    ///
+    /// # Errors
+    /// A damaged file, found before any of it is handed out; the system's answer.
+    pub fn for_each_run(
+        &self,
+        day: Day,
+        bucket: u32,
+        f: &mut dyn FnMut(RunRef<'_>),
+    ) -> Result<(), StoreError> {
+        self.for_each_batch(day, bucket, &mut |meters| {
+            meters.iter().flat_map(|meter| &meter.runs).for_each(|run| f(*run));
+        })
+    }
+
+    /// Gives all meters of one day and bucket in batches of about one row group, each meter
+    /// whole, in order of name: a caller can spread the meters of a batch over cores.
+    ///
+    /// # Errors
+    /// As [`Store::for_each_run`].
+    pub fn for_each_batch(
+        &self,
+        day: Day,
+        bucket: u32,
+        f: &mut dyn FnMut(&[MeterRuns<'_>]),
+    ) -> Result<(), StoreError> {
+        let unit = Unit { day, bucket };
+        let Some(bytes) = self.day_bytes(unit)? else { return Ok(()) };
+        let mut reader = DayFileReader::new(&unit.samples_path(), bytes)?;
+        let mut pending = Group::default();
+        while let Some(decoded) = reader.next_group()? {
+            for run in &decoded.runs {
+                let rows = run.end - run.start;
+                match pending.segments.last_mut() {
+                    Some(last) if last.meter == run.meter && last.signal == run.signal => {
+                        last.rows += rows;
+                    }
+                    _ => pending.segments.push(GroupSegment {
+                        meter: run.meter.clone(),
+                        signal: run.signal.clone(),
+                        rows,
+                    }),
+                }
+            }
+            pending.time_us.extend_from_slice(&decoded.time_us);
+            pending.value.extend_from_slice(&decoded.value);
+            pending.quality.extend_from_slice(&decoded.quality);
+            pending.dump.extend_from_slice(&decoded.dump);
+            let whole = pending.rows_before_last_meter();
+            if whole > 0 {
+                let batch = pending.split_front(whole);
+                f(&batch.meters());
+            }
+        }
+        if pending.rows() > 0 {
+            f(&pending.meters());
+        }
+        Ok(())
+    }
+}
+
+impl Group {
+    /// Rows before the first row of the last meter: that one may go on in the next group.
+    fn rows_before_last_meter(&self) -> usize {
+        let Some(last) = self.segments.last() else { return 0 };
+        let of_last = self.segments.iter().rev().take_while(|s| s.meter == last.meter);
+        self.rows() - of_last.map(|segment| segment.rows).sum::<usize>()
+    }
+
+    fn meters(&self) -> Vec<MeterRuns<'_>> {
+        let mut meters: Vec<MeterRuns<'_>> = Vec::new();
+        let mut start = 0;
+        for segment in &self.segments {
+            let part = start..start + segment.rows;
+            start = part.end;
+            let run = RunRef {
+                meter: &segment.meter,
+                signal: &segment.signal,
+                time_us: &self.time_us[part.clone()],
+                value: &self.value[part.clone()],
+                quality: &self.quality[part.clone()],
+                dump: &self.dump[part],
+            };
+            match meters.last_mut() {
+                Some(last) if last.meter == run.meter => last.runs.push(run),
+                _ => meters.push(MeterRuns { meter: run.meter, runs: vec![run] }),
+            }
+        }
+        meters
+    }
+}
+
+fn read_ledger(storage: &dyn Storage, path: &str) -> Result<Ledger, StoreError> {
+    match storage.read(path) {
+        Ok(bytes) => Ledger::from_bytes(&bytes),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            // Day files without a ledger are not an empty store.
+            let days = storage.list(SAMPLES).map_err(|e| StoreError::io("read", SAMPLES, e))?;
+            if days.is_empty() {
+                return Ok(Ledger { next_dump: 1, ..Ledger::default() });
+            }
+            Err(StoreError::Damaged {
+                file: path.into(),
+                expected: "the ledger of the day files that are there".into(),
+                found: "no such file".into(),
+                dumps: Vec::new(),
+            })
+        }
+        Err(error) => Err(StoreError::io("read", path, error)),
+    }
+}
+
+/// What is true for a reader: with an intent in place, the import it speaks of is committed, and
+/// its files are either in place or still staged.
+fn read_state(storage: &dyn Storage) -> Result<State, StoreError> {
+    let mut last = None;
+    for _ in 0..READER_TRIES {
+        match try_read_state(storage) {
+            Ok(state) => return Ok(state),
+            Err(error) => last = Some(error),
+        }
+    }
+    Err(last.unwrap_or(StoreError::Mistake { what: "a reader tries at least once" }))
+}
+
+fn try_read_state(storage: &dyn Storage) -> Result<State, StoreError> {
+    let Some(intent) = commit::read_intent(storage)? else {
+        let ledger = Arc::new(read_ledger(storage, LEDGER)?);
+        return Ok(State { ledger, staged: BTreeMap::new() });
+    };
+    let staged: BTreeMap<String, String> =
+        intent.moves.iter().map(|m| (m.to.clone(), m.from.clone())).collect();
+    let from = staged.get(LEDGER).map_or(LEDGER, String::as_str);
+    let is_staged = storage.size(from).map_err(|e| StoreError::io("read", from, e))?.is_some();
+    let ledger = Arc::new(read_ledger(storage, if is_staged { from } else { LEDGER })?);
+    Ok(State { ledger, staged })
+}
