@@ -1,0 +1,161 @@
+//! How many samples a second become features: synthetic meter-days of several recorders.
+//!
+//! `cargo run --release -p metersift-features --example speed [threads]`
+
+#![expect(clippy::print_stdout, reason = "an example prints its result")]
+
+use metersift_features::{MeterDay, Settings, SignalDay, meter_day};
+use metersift_model::records::{Meter, Uses};
+use metersift_model::{Day, Signal};
+use rayon::prelude::*;
+use std::time::Instant;
+
+/// What a historian makes of a signal.
+#[derive(Clone, Copy, Debug)]
+enum Recorder {
+    /// Every `spacing_s`, full precision.
+    Clock { spacing_s: i64 },
+    /// Every second, rounded, held for up to `hold` samples.
+    Held { hold: usize },
+    /// Stored every `every` s, straight lines between.
+    Lines { every: usize },
+}
+
+struct Column {
+    signal: Signal,
+    time_us: Vec<i64>,
+    value: Vec<f64>,
+    quality: Vec<u8>,
+}
+
+/// Small own generator, so that every machine makes the same days.
+struct Noise(u64);
+
+impl Noise {
+    fn next(&mut self) -> f64 {
+        // splitmix64 (Steele, Lea & Flood 2014), summed four times: near enough to normal here.
+        let mut sum = 0.0;
+        for _ in 0..4 {
+            self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+            let mut z = self.0;
+            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+            sum += (z ^ (z >> 31)) as f64 / u64::MAX as f64 - 0.5;
+        }
+        sum * 1.732
+    }
+}
+
+fn column(signal: Signal, level: f64, sigma: f64, recorder: Recorder, day: Day) -> Column {
+    let spacing_s = if let Recorder::Clock { spacing_s } = recorder { spacing_s } else { 1 };
+    let n = (86_400 / spacing_s) as usize;
+    let mut noise = Noise(u64::from(level.to_bits() as u32) + day.0 as u64);
+    let stands = |t: i64| (50_000..58_000).contains(&t) && signal == Signal::MassFlow;
+    let mut value: Vec<f64> = (0..n as i64)
+        .map(|i| {
+            let t = i * spacing_s;
+            let swing = 1.0 + 0.002 * (t as f64 / 7000.0).sin();
+            if stands(t) { 0.05 * noise.next() } else { level * swing + sigma * noise.next() }
+        })
+        .collect();
+    match recorder {
+        Recorder::Clock { .. } => {}
+        Recorder::Held { hold } => {
+            let r = sigma / 3.0;
+            for i in 0..n {
+                value[i] = if i % hold == 0 { (value[i] / r).round() * r } else { value[i - 1] };
+            }
+        }
+        Recorder::Lines { every } => {
+            for i in 0..n {
+                let (left, part) = (i / every * every, (i % every) as f64 / every as f64);
+                let right = (left + every).min(n - 1);
+                if part > 0.0 {
+                    value[i] = value[left] + part * (value[right] - value[left]);
+                }
+            }
+        }
+    }
+    let time_us = (0..n as i64).map(|i| day.start().0 + i * spacing_s * 1_000_000).collect();
+    Column { signal, time_us, value, quality: vec![192; n] }
+}
+
+fn meter_columns(recorder: Recorder, day: Day) -> Vec<Column> {
+    [
+        (Signal::MassFlow, 12_000.0, 40.0),
+        (Signal::Density, 1080.0, 0.3),
+        (Signal::Temperature, 35.0, 0.05),
+        (Signal::DriveGain, 12.0, 0.4),
+        (Signal::PickoffInlet, 230.0, 0.2),
+        (Signal::PickoffOutlet, 231.0, 0.2),
+        (Signal::TubeFrequency, 112.0, 0.001),
+    ]
+    .into_iter()
+    .map(|(signal, level, sigma)| column(signal, level, sigma, recorder, day))
+    .collect()
+}
+
+fn register() -> Meter {
+    Meter {
+        meter: "FT-3107".into(),
+        service: "starch slurry".into(),
+        stream: "line 3".into(),
+        nominal_diameter_mm: Some(50.0),
+        max_flow_kg_h: 20_000.0,
+        zero_stability_kg_h: 1.0,
+        base_accuracy_pct: 0.1,
+        criticality: 3,
+        custody: false,
+        check_interval_days: None,
+        installed: None,
+        throughput_value_per_kg: None,
+        reference_fluid: Some("water".into()),
+        series_with: None,
+        uses: Uses::Mass,
+        tolerable_flow_error_pct: None,
+        wall_to_bore: None,
+        safety_function: false,
+    }
+}
+
+fn main() {
+    let threads: usize = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(2);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+    let Ok(pool) = pool else { return println!("no thread pool of {threads}") };
+    let settings = Settings::default();
+    let meter = register();
+    let recorders = [
+        ("1 s, full precision", Recorder::Clock { spacing_s: 1 }, 12),
+        ("1 s, rounded and held", Recorder::Held { hold: 3 }, 12),
+        ("1 s, straight lines", Recorder::Lines { every: 8 }, 12),
+        ("60 s, full precision", Recorder::Clock { spacing_s: 60 }, 400),
+        ("900 s, full precision", Recorder::Clock { spacing_s: 900 }, 4000),
+    ];
+    for (name, recorder, rounds) in recorders {
+        let days: Vec<(Day, Vec<Column>)> =
+            (0..4).map(|i| (Day(20_000 + i), meter_columns(recorder, Day(20_000 + i)))).collect();
+        let jobs: Vec<usize> = (0..rounds).collect();
+        let run = |job: &usize| {
+            let (day, columns) = &days[job % days.len()];
+            let mut input = MeterDay::new(&meter, *day);
+            for column in columns {
+                let signal = SignalDay::new(&column.time_us, &column.value, &column.quality);
+                if let Ok(signal) = signal {
+                    input.signals.insert(column.signal.clone(), signal);
+                }
+            }
+            let samples: usize = input.signals.values().map(SignalDay::len).sum();
+            let row = meter_day(&input, &settings);
+            samples + usize::from(row.get("density_kg_m3").is_none())
+        };
+        pool.install(|| jobs.par_iter().map(run).sum::<usize>());
+        let start = Instant::now();
+        let samples: usize = pool.install(|| jobs.par_iter().map(run).sum());
+        let seconds = start.elapsed().as_secs_f64();
+        let rate = samples as f64 / seconds / 1e6;
+        let days = jobs.len() as f64 / seconds;
+        println!(
+            "{name:<24} {threads} threads: {rate:6.1} million samples/s, {days:8.0} meter-days/s"
+        );
+    }
+}

@@ -1,0 +1,204 @@
+//! The day in minutes: which of them flow, are steady, carry gas or are quiet and shut in.
+//!
+//! Why:    signals of one meter come at times of their own. States of the meter change rarely,
+//!         so a minute is fine enough to say which samples of any signal may be used, and a
+//!         look-up costs nothing.
+//! In:     held samples of a signal.
+//! Out:    per minute means and bits; times within a state are exact to the sample where held
+//!         values cross the edge of a minute.
+
+use crate::samples::Samples;
+
+/// Minutes of a UTC day.
+pub(crate) const CELLS: usize = 1440;
+/// Microseconds of a minute.
+pub(crate) const CELL_US: i64 = 60_000_000;
+
+/// The state of the flow is known.
+pub(crate) const KNOWN: u8 = 1;
+/// Flowing for most of its known time.
+pub(crate) const FLOWING: u8 = 2;
+/// Single-phase and steady.
+pub(crate) const STEADY: u8 = 4;
+/// Hardly any flow.
+pub(crate) const SHUT: u8 = 8;
+/// Shut in long enough, full and quiet.
+pub(crate) const QUIET: u8 = 16;
+/// Touched by a gas episode.
+pub(crate) const GAS: u8 = 32;
+/// Density under half of the day's level.
+pub(crate) const LOW: u8 = 64;
+
+/// The minute that holds a time since midnight.
+pub(crate) fn cell_of(t_us: i64) -> usize {
+    usize::try_from(t_us / CELL_US).unwrap_or(0).min(CELLS - 1)
+}
+
+/// Calls `add` with each minute that a held sample touches and the time in it.
+pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
+    let mut from = t_us;
+    let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+    while from < until {
+        let cell = cell_of(from);
+        let edge = (cell as i64 + 1) * CELL_US;
+        let to = edge.min(until);
+        add(cell, to - from);
+        from = to;
+    }
+}
+
+/// Bits per minute.
+#[derive(Clone, Debug)]
+pub(crate) struct Cells {
+    bits: Vec<u8>,
+}
+
+impl Default for Cells {
+    fn default() -> Cells {
+        Cells { bits: vec![0; CELLS] }
+    }
+}
+
+impl Cells {
+    /// Forgets everything.
+    pub(crate) fn clear(&mut self) {
+        self.bits.fill(0);
+    }
+
+    /// Whether a minute has all bits of `mask`.
+    pub(crate) fn has(&self, cell: usize, mask: u8) -> bool {
+        self.bits[cell] & mask == mask
+    }
+
+    /// Whether a minute has a bit of `mask`.
+    pub(crate) fn has_any(&self, cell: usize, mask: u8) -> bool {
+        self.bits[cell] & mask != 0
+    }
+
+    /// Adds bits to a minute.
+    pub(crate) fn set(&mut self, cell: usize, mask: u8) {
+        self.bits[cell] |= mask;
+    }
+
+    /// Whether the minute of a time has all bits of `mask`.
+    pub(crate) fn at(&self, t_us: i64, mask: u8) -> bool {
+        self.has(cell_of(t_us), mask)
+    }
+
+    /// Part of a held sample's time that falls into minutes with all bits of `mask`, us.
+    pub(crate) fn time_in(&self, mask: u8, t_us: i64, hold_us: i64) -> i64 {
+        let cell = cell_of(t_us);
+        if t_us + hold_us <= (cell as i64 + 1) * CELL_US {
+            return if self.has(cell, mask) { hold_us } else { 0 };
+        }
+        let mut time = 0;
+        spread(t_us, hold_us, |cell, part| time += if self.has(cell, mask) { part } else { 0 });
+        time
+    }
+
+    /// Number of minutes with all bits of `mask`.
+    pub(crate) fn count(&self, mask: u8) -> usize {
+        self.bits.iter().filter(|&&bits| bits & mask == mask).count()
+    }
+
+    /// Unbroken stretches of minutes with all bits of `mask`, as ranges.
+    pub(crate) fn stretches(&self, mask: u8) -> Vec<std::ops::Range<usize>> {
+        stretches(|cell| self.has(cell, mask))
+    }
+}
+
+/// Unbroken stretches of minutes for which `is_in` holds.
+pub(crate) fn stretches(is_in: impl Fn(usize) -> bool) -> Vec<std::ops::Range<usize>> {
+    let mut found = Vec::new();
+    let mut start = None;
+    for cell in 0..=CELLS {
+        match (cell < CELLS && is_in(cell), start) {
+            (true, None) => start = Some(cell),
+            (false, Some(from)) => {
+                found.push(from..cell);
+                start = None;
+            }
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Mean, lowest and highest value per minute of one signal; NaN where nothing stands.
+#[derive(Clone, Debug)]
+pub(crate) struct Minutes {
+    /// Time-weighted mean.
+    pub(crate) mean: Vec<f64>,
+    /// Lowest value that stood in the minute.
+    pub(crate) low: Vec<f64>,
+    /// Highest one.
+    pub(crate) high: Vec<f64>,
+    /// Covered time, us.
+    pub(crate) time_us: Vec<i64>,
+}
+
+impl Default for Minutes {
+    fn default() -> Minutes {
+        Minutes {
+            mean: vec![f64::NAN; CELLS],
+            low: vec![f64::NAN; CELLS],
+            high: vec![f64::NAN; CELLS],
+            time_us: vec![0; CELLS],
+        }
+    }
+}
+
+impl Minutes {
+    /// Fills in one signal, replacing what was held before.
+    pub(crate) fn fill(&mut self, samples: &Samples) {
+        self.mean.fill(0.0);
+        self.low.fill(f64::INFINITY);
+        self.high.fill(f64::NEG_INFINITY);
+        self.time_us.fill(0);
+        for ((&t_us, &v), &hold) in samples.t_us.iter().zip(&samples.v).zip(&samples.hold_us) {
+            spread(t_us, hold, |cell, part| {
+                self.mean[cell] += v * part as f64;
+                self.time_us[cell] += part;
+                self.low[cell] = self.low[cell].min(v);
+                self.high[cell] = self.high[cell].max(v);
+            });
+        }
+        for cell in 0..CELLS {
+            let time = self.time_us[cell];
+            if time > 0 {
+                self.mean[cell] /= time as f64;
+            } else {
+                (self.mean[cell], self.low[cell], self.high[cell]) = (f64::NAN, f64::NAN, f64::NAN);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_held_sample_gives_each_minute_its_own_part() {
+        let mut parts = Vec::new();
+        spread(50_000_000, 100_000_000, |cell, part| parts.push((cell, part / 1_000_000)));
+        assert_eq!(parts, [(0, 10), (1, 60), (2, 30)]);
+        let mut cells = Cells::default();
+        cells.set(1, STEADY);
+        assert_eq!(cells.time_in(STEADY, 50_000_000, 100_000_000), 60_000_000);
+        assert_eq!(cells.time_in(STEADY, 60_000_000, 60_000_000), 60_000_000);
+    }
+
+    #[test]
+    fn nothing_stands_beyond_midnight() {
+        let mut total = 0;
+        spread(86_390_000_000, i64::MAX, |_, part| total += part);
+        assert_eq!(total, 10_000_000);
+    }
+
+    #[test]
+    fn stretches_reach_the_end_of_the_day() {
+        let found = stretches(|cell| cell == 3 || cell >= 1438);
+        assert_eq!(found, [3..4, 1438..1440]);
+    }
+}

@@ -1,0 +1,235 @@
+//! Operation states: how long the meter was shut in, flowed within its span, and how much.
+//!
+//! In:     mass flow, kg/h (or volume flow times the day's median density where mass flow is
+//!         not kept); largest flow, zero stability and base accuracy of the register.
+//! Out:    hours per state, starts, flow quantiles while flowing, mass.
+//! States: *flowing* |q| > max(3 % of the largest flow, 10 zero stabilities); apart from that
+//!         every covered moment is one of *reverse* (q under -1 % of the largest flow), *shut in*
+//!         (|q| under 1 %), *zero-limited* (the error of one zero stability exceeds the base
+//!         accuracy, or not flowing), *in span*, *above span*.
+//! Steady: flowing for 15 minutes, no stop within 15 minutes, each minute's mean within 10 % of
+//!         the median of the 15 minutes around it and nine tenths of the minute too.
+//! Source: the states are our own; the zero-limited edge is the usual accuracy law, error =
+//!         max(base accuracy, 100 zero stability / |q|) (common practice, no source).
+
+use crate::cells::{self, CELLS, Cells, FLOWING, GAS, KNOWN, LOW, Minutes, SHUT, STEADY};
+use crate::row::{FeatureRow, WhyNull};
+use crate::samples::Samples;
+use crate::settings::Settings;
+use crate::table::{F, Group};
+use crate::weighted::{self, Held};
+use metersift_model::records::Meter;
+
+/// Minutes of the rolling median of flow.
+const MEDIAN_MINUTES: usize = 15;
+/// Minutes without flow before a start (judgement).
+const STANDSTILL_MIN: usize = 5;
+/// Share of a minute that must lie within the steady band.
+const STEADY_TIME_SHARE: f64 = 0.9;
+/// Share of a minute that must be covered for its state to be known.
+const KNOWN_US: i64 = cells::CELL_US / 2;
+
+/// Flows that part the states, kg/h.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Edges {
+    /// Over it the meter flows.
+    pub(crate) flowing: f64,
+    /// Under it the meter is shut in.
+    pub(crate) shut_in: f64,
+    zero_limited: f64,
+    above: f64,
+}
+
+impl Edges {
+    /// Edges of one meter; a register line without usable numbers has none above zero.
+    pub(crate) fn of(meter: &Meter, settings: &Settings) -> Edges {
+        let positive = |x: f64| if x.is_finite() { x.max(0.0) } else { 0.0 };
+        let most = positive(meter.max_flow_kg_h);
+        let zero = positive(meter.zero_stability_kg_h);
+        let flowing =
+            (settings.flowing_share * most).max(settings.flowing_zero_stabilities * zero);
+        let accuracy = meter.base_accuracy_pct;
+        let limited = if accuracy > 0.0 { 100.0 * zero / accuracy } else { 0.0 };
+        Edges {
+            flowing,
+            shut_in: settings.shut_in_share * most,
+            zero_limited: limited.max(flowing),
+            above: if most > 0.0 { most } else { f64::INFINITY },
+        }
+    }
+}
+
+/// Marks what each minute did: known, flowing, shut in.
+pub(crate) fn mark_flow(flow: &Samples, edges: Edges, cells: &mut Cells) {
+    let mut flowing = vec![0_i64; CELLS];
+    let mut shut = vec![0_i64; CELLS];
+    let mut known = vec![0_i64; CELLS];
+    for ((&t_us, &q), &hold) in flow.t_us.iter().zip(&flow.v).zip(&flow.hold_us) {
+        let (flows, is_shut) = (q.abs() > edges.flowing, q.abs() < edges.shut_in);
+        cells::spread(t_us, hold, |cell, part| {
+            known[cell] += part;
+            flowing[cell] += if flows { part } else { 0 };
+            shut[cell] += if is_shut { part } else { 0 };
+        });
+    }
+    for cell in 0..CELLS {
+        if known[cell] < KNOWN_US {
+            continue;
+        }
+        cells.set(cell, KNOWN);
+        if 2 * flowing[cell] > known[cell] {
+            cells.set(cell, FLOWING);
+        }
+        if shut[cell] == known[cell] {
+            cells.set(cell, SHUT);
+        }
+    }
+}
+
+/// Minutes in which flow began after a known standstill of some minutes.
+///
+/// Slugs stop and start the flow by the minute: that is not starting up.
+pub(crate) fn starts(cells: &Cells) -> Vec<usize> {
+    let standstill =
+        |cell: usize| cells.has(cell, KNOWN) && !cells.has(cell, FLOWING);
+    (STANDSTILL_MIN..CELLS)
+        .filter(|&cell| {
+            cells.has(cell, FLOWING) && (cell - STANDSTILL_MIN..cell).all(standstill)
+        })
+        .collect()
+}
+
+/// Marks steady minutes; gas and low density must be marked before.
+pub(crate) fn mark_steady(
+    flow: &Samples,
+    minutes: &Minutes,
+    settings: &Settings,
+    cells: &mut Cells,
+) {
+    let settle = settings.settle_min.clamp(0.0, CELLS as f64) as usize;
+    let settled = settled(cells, settle);
+    let middle = rolling_median(&minutes.mean, &settled);
+    let band = |cell: usize| settings.steady_band_share * middle[cell].abs();
+    let mut inside = vec![0_i64; CELLS];
+    for ((&t_us, &q), &hold) in flow.t_us.iter().zip(&flow.v).zip(&flow.hold_us) {
+        cells::spread(t_us, hold, |cell, part| {
+            if (q - middle[cell]).abs() < band(cell) {
+                inside[cell] += part;
+            }
+        });
+    }
+    for cell in 0..CELLS {
+        let near = (minutes.mean[cell] - middle[cell]).abs() < band(cell)
+            && inside[cell] as f64 >= STEADY_TIME_SHARE * minutes.time_us[cell] as f64;
+        if settled[cell] && near && !cells.has_any(cell, GAS | LOW) {
+            cells.set(cell, STEADY);
+        }
+    }
+}
+
+/// Flowing since `settle` minutes, and no stop within `settle` minutes to come.
+fn settled(cells: &Cells, settle: usize) -> Vec<bool> {
+    let mut settled = vec![false; CELLS];
+    for stretch in cells.stretches(FLOWING) {
+        // A stretch that ends without a known standstill ran into missing data, not into a stop.
+        let stopped = stretch.end < CELLS && cells.has(stretch.end, KNOWN);
+        let until = if stopped { stretch.end.saturating_sub(settle) } else { stretch.end };
+        let from = stretch.start + settle;
+        if from < until {
+            settled[from..until].fill(true);
+        }
+    }
+    settled
+}
+
+/// Median of the known minutes among the 15 around each settled minute.
+fn rolling_median(mean: &[f64], settled: &[bool]) -> Vec<f64> {
+    let half = MEDIAN_MINUTES / 2;
+    let mut window = Vec::with_capacity(MEDIAN_MINUTES);
+    (0..CELLS)
+        .map(|cell| {
+            if !settled[cell] {
+                return f64::NAN;
+            }
+            let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
+            window.clear();
+            window.extend(mean[around].iter().filter(|mean| mean.is_finite()));
+            metersift_stats::median_in_place(&mut window)
+        })
+        .collect()
+}
+
+/// Writes the operation group.
+pub(crate) fn write(
+    flow: &Samples,
+    edges: Edges,
+    cells: &Cells,
+    pairs: &mut Vec<Held>,
+    row: &mut FeatureRow,
+) {
+    if flow.is_empty() {
+        row.why(Group::Operation, WhyNull::absent(flow));
+        return;
+    }
+    let mut time = StateTimes::default();
+    let mut mass = 0.0;
+    pairs.clear();
+    for (&q, &hold) in flow.v.iter().zip(&flow.hold_us) {
+        time.add(q, hold, edges);
+        mass += q * hold as f64;
+        if q.abs() > edges.flowing && hold > 0 {
+            pairs.push((q, hold));
+        }
+    }
+    let hours = |us: i64| us as f64 / 3.6e9;
+    row.set(F::HoursFlowing, hours(time.flowing));
+    row.set(F::HoursShutIn, hours(time.shut_in));
+    row.set(F::HoursZeroLimited, hours(time.zero_limited));
+    row.set(F::HoursInSpan, hours(time.in_span));
+    row.set(F::HoursAboveSpan, hours(time.above));
+    row.set(F::HoursReverse, hours(time.reverse));
+    row.set(F::Starts, starts(cells).len() as f64);
+    row.set(F::HoursSteady, cells.count(STEADY) as f64 / 60.0);
+    row.set(F::MassKg, mass / 3.6e9);
+    row.count(crate::table::Count::Flow, pairs.len());
+    if pairs.len() < 10 {
+        row.why(Group::Operation, WhyNull::FilterEmpty);
+        return;
+    }
+    row.set(F::FlowQ50, weighted::median(pairs).unwrap_or(f64::NAN));
+    // A quantile p needs 10/min(p, 1-p) samples.
+    if pairs.len() >= 200 {
+        row.set(F::FlowQ05, weighted::quantile(pairs, 0.05).unwrap_or(f64::NAN));
+        row.set(F::FlowQ95, weighted::quantile(pairs, 0.95).unwrap_or(f64::NAN));
+    }
+}
+
+#[derive(Default)]
+struct StateTimes {
+    flowing: i64,
+    shut_in: i64,
+    zero_limited: i64,
+    in_span: i64,
+    above: i64,
+    reverse: i64,
+}
+
+impl StateTimes {
+    fn add(&mut self, q: f64, hold: i64, edges: Edges) {
+        if q.abs() > edges.flowing {
+            self.flowing += hold;
+        }
+        let state = if q.abs() < edges.shut_in {
+            &mut self.shut_in
+        } else if q < 0.0 {
+            &mut self.reverse
+        } else if q > edges.above {
+            &mut self.above
+        } else if q > edges.zero_limited {
+            &mut self.in_span
+        } else {
+            &mut self.zero_limited
+        };
+        *state += hold;
+    }
+}

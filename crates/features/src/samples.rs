@@ -1,0 +1,251 @@
+//! The good samples of one signal and day, with the time each stands for and what the recorder
+//! did to it.
+//!
+//! In:     one signal of the day in time order.
+//! Out:    columns of one length: time since midnight, value, microseconds held, flags.
+//! Method: samples that are not good, not finite or outside the signal's physical span end the
+//!         hold of the value before them and are counted. A value holds until the next sample,
+//!         at most `max_hold_s`; on a tag that comes on a clock, at most ten of its spacings
+//!         (or a minute): a clock that stops has stopped. Where straight lines dominate, a
+//!         sample stands for half of the way to either neighbour instead.
+
+use crate::habits::{self, Habits};
+use crate::input::SignalDay;
+use crate::settings::Settings;
+use crate::weighted::Held;
+use metersift_model::time::US_PER_DAY;
+use metersift_model::{Day, Quality};
+
+/// The value equals the one before it exactly.
+pub(crate) const REPEAT: u8 = 1;
+/// The value lies on a straight line between its neighbours.
+pub(crate) const LINE: u8 = 2;
+/// Nothing connects the sample with the one before it: the first, a bad one between, a long gap.
+pub(crate) const BREAK: u8 = 4;
+
+/// Spacings, in modal spacings, that a clocked tag may be late without a gap.
+const CLOCK_HOLD_SPACINGS: i64 = 10;
+/// ... and the least time, us, that it may be late.
+const CLOCK_HOLD_MIN_US: i64 = 60_000_000;
+/// Share of the time between first and last sample that even spacings must fill on a clocked tag.
+const CLOCK_SHARE: f64 = 0.8;
+
+/// Good samples of one signal and day.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Samples {
+    /// Microseconds since midnight UTC.
+    pub(crate) t_us: Vec<i64>,
+    /// Value in the storage unit; finite.
+    pub(crate) v: Vec<f64>,
+    /// Microseconds for which the sample stands.
+    pub(crate) hold_us: Vec<i64>,
+    /// [`REPEAT`], [`LINE`], [`BREAK`].
+    pub(crate) flag: Vec<u8>,
+    /// Samples of the day, good or not.
+    pub(crate) n_raw: usize,
+    /// Of those, not good, without a number, or outside the physical span.
+    pub(crate) n_bad: usize,
+    /// Whether the signal came with any sample at all.
+    pub(crate) habits: Habits,
+}
+
+impl Samples {
+    /// Reads the day's samples, replacing what was held before.
+    pub(crate) fn fill(
+        &mut self,
+        signal: &SignalDay<'_>,
+        day: Day,
+        span: (f64, f64),
+        settings: &Settings,
+        scratch: &mut habits::HabitScratch,
+    ) {
+        self.compact(&signal.of_day(day), day, span);
+        let spacing_us = habits::modal_spacing_us(self, &mut scratch.spacings);
+        let hold_max_us = self.longest_hold_us(spacing_us, settings);
+        self.limit_holds(hold_max_us);
+        let resolution = habits::mark_updates(self, scratch);
+        if habits::line_share(self) > 0.5 {
+            self.hold_along_lines(hold_max_us);
+        }
+        self.habits = habits::summarise(self, spacing_us, resolution);
+    }
+
+    /// Keeps the good samples; `hold_us` becomes the time to the next sample of any quality.
+    fn compact(&mut self, signal: &SignalDay<'_>, day: Day, (low, high): (f64, f64)) {
+        let midnight = day.start().0;
+        self.t_us.clear();
+        self.v.clear();
+        self.hold_us.clear();
+        self.flag.clear();
+        self.n_raw = signal.len();
+        self.n_bad = 0;
+        let mut linked = false;
+        for ((&time, &value), &quality) in
+            signal.time_us().iter().zip(signal.value()).zip(signal.quality())
+        {
+            let t_us = time - midnight;
+            if linked && let (Some(hold), Some(&last)) = (self.hold_us.last_mut(), self.t_us.last())
+            {
+                *hold = t_us - last;
+            }
+            // A NaN lies in no span.
+            if Quality(quality).is_good() && value >= low && value <= high {
+                self.t_us.push(t_us);
+                self.v.push(value);
+                self.hold_us.push(US_PER_DAY - t_us);
+                self.flag.push(if linked { 0 } else { BREAK });
+                linked = true;
+            } else {
+                self.n_bad += 1;
+                linked = false;
+            }
+        }
+    }
+
+    fn longest_hold_us(&self, spacing_us: Option<i64>, settings: &Settings) -> i64 {
+        let max_hold_us = ((settings.max_hold_s * 1e6) as i64).clamp(0, US_PER_DAY);
+        let (Some(spacing), Some(first), Some(last)) =
+            (spacing_us, self.t_us.first(), self.t_us.last())
+        else {
+            return max_hold_us;
+        };
+        let even: i64 =
+            self.t_us.windows(2).map(|p| p[1] - p[0]).filter(|&d| d <= spacing * 3 / 2).sum();
+        if (even as f64) < CLOCK_SHARE * (last - first) as f64 {
+            return max_hold_us;
+        }
+        max_hold_us.min((spacing * CLOCK_HOLD_SPACINGS).max(CLOCK_HOLD_MIN_US))
+    }
+
+    /// Cuts holds at the longest one and breaks the chain there.
+    fn limit_holds(&mut self, hold_max_us: i64) {
+        let mut cut = false;
+        for (hold, flag) in self.hold_us.iter_mut().zip(&mut self.flag) {
+            if cut {
+                *flag = BREAK;
+            }
+            cut = *hold > hold_max_us;
+            *hold = (*hold).min(hold_max_us);
+        }
+    }
+
+    fn hold_along_lines(&mut self, hold_max_us: i64) {
+        let mut left = 0;
+        for i in 0..self.len() {
+            let linked = self.flag.get(i + 1).is_some_and(|flag| flag & BREAK == 0);
+            let right = if linked { (self.hold_us[i] / 2).min(hold_max_us) } else { 0 };
+            let next_left = if linked { self.hold_us[i] - right } else { 0 };
+            self.hold_us[i] = left + right;
+            left = next_left;
+        }
+    }
+
+    /// Number of good samples.
+    pub(crate) fn len(&self) -> usize {
+        self.v.len()
+    }
+
+    /// Whether there is no good sample.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.v.is_empty()
+    }
+
+    /// Whether sample `i` brought something new: neither a repeat nor a point on a line.
+    pub(crate) fn is_update(&self, i: usize) -> bool {
+        self.flag[i] & (REPEAT | LINE) == 0
+    }
+
+    /// Whether nothing connects sample `i` with the one before it.
+    pub(crate) fn is_broken(&self, i: usize) -> bool {
+        self.flag[i] & BREAK != 0
+    }
+
+    /// Values with the time that `time_in` grants each of them, into `pairs`, which is cleared.
+    pub(crate) fn gather(&self, pairs: &mut Vec<Held>, mut time_in: impl FnMut(i64, i64) -> i64) {
+        pairs.clear();
+        for ((&t_us, &value), &hold) in self.t_us.iter().zip(&self.v).zip(&self.hold_us) {
+            let time = time_in(t_us, hold);
+            if time > 0 {
+                pairs.push((value, time));
+            }
+        }
+    }
+
+    /// Walks along: the value that stands at `t_us`, if one does. Times asked for must rise.
+    pub(crate) fn cursor(&self) -> Cursor<'_> {
+        Cursor { samples: self, next: 0 }
+    }
+}
+
+/// As-of look-up for rising times.
+pub(crate) struct Cursor<'a> {
+    samples: &'a Samples,
+    next: usize,
+}
+
+impl Cursor<'_> {
+    /// Index of the sample that stands at `t_us`; `None` in a gap.
+    pub(crate) fn index_at(&mut self, t_us: i64) -> Option<usize> {
+        let times = &self.samples.t_us;
+        while self.next < times.len() && times[self.next] <= t_us {
+            self.next += 1;
+        }
+        let at = self.next.checked_sub(1)?;
+        // Half holds of line samples end early; the value still stands until the next sample.
+        let until = match self.samples.flag.get(at + 1) {
+            Some(flag) if flag & BREAK == 0 => times[at + 1],
+            _ => times[at] + self.samples.hold_us[at].max(1),
+        };
+        (t_us < until).then_some(at)
+    }
+
+    /// The value that stands at `t_us`; `None` in a gap.
+    pub(crate) fn value_at(&mut self, t_us: i64) -> Option<f64> {
+        self.index_at(t_us).map(|at| self.samples.v[at])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn samples(time_s: &[i64], value: &[f64], quality: &[u8]) -> Samples {
+        let time_us: Vec<i64> = time_s.iter().map(|s| s * 1_000_000).collect();
+        let mut samples = Samples::default();
+        samples.fill(
+            &SignalDay::new(&time_us, value, quality).expect("sorted"),
+            Day(0),
+            (-1e9, 1e9),
+            &Settings::default(),
+            &mut habits::HabitScratch::default(),
+        );
+        samples
+    }
+
+    #[test]
+    fn a_bad_sample_ends_the_hold_and_stands_for_no_time() {
+        let s = samples(&[0, 100, 400, 1000], &[1.0, f64::NAN, 3.0, 4.0], &[192, 192, 0, 192]);
+        assert_eq!(s.v, [1.0, 4.0]);
+        assert_eq!(s.hold_us, [100_000_000, 3_600_000_000]);
+        assert_eq!((s.n_raw, s.n_bad), (4, 2));
+        assert!(s.is_broken(0) && s.is_broken(1));
+    }
+
+    #[test]
+    fn a_clocked_tag_that_stops_is_not_held_for_an_hour() {
+        let time: Vec<i64> = (0..3000).collect();
+        let value: Vec<f64> = (0..3000).map(|i| f64::from(i * 7919 % 101)).collect();
+        let s = samples(&time, &value, &[192; 3000]);
+        assert_eq!(s.hold_us.iter().sum::<i64>(), (2999 + 60) * 1_000_000);
+    }
+
+    #[test]
+    fn a_gap_holds_no_value() {
+        let s = samples(&[0, 10_000], &[1.0, 2.0], &[192; 2]);
+        let mut cursor = s.cursor();
+        assert_eq!(cursor.value_at(-1), None);
+        assert_eq!(cursor.value_at(3_599_000_000), Some(1.0));
+        assert_eq!(cursor.value_at(3_600_000_000), None);
+        assert_eq!(cursor.value_at(10_000_000_000), Some(2.0));
+    }
+}
