@@ -1,0 +1,27 @@
+//! Lists, verdicts and histories to files that people and programs open: CSV in two flavours,
+//! JSON Lines, Parquet, .xlsx, and one self-contained HTML report.
+//!
+//! Rules:  every output names the run, the configuration and the ledger state it came from
+//!         ([`RunCard`]); text cells cannot run as formulas, numbers stay numbers; a value that
+//!         is not known is empty, never zero; nothing here reads a clock, a file or the network,
+//!         and the same input gives the same bytes.
+//! Units:  a number wears its unit in its column name, and again in the metadata of formats that
+//!         have some.
+
+mod card;
+mod columnar;
+mod delimited;
+mod error;
+mod guard;
+mod jsonl;
+mod page;
+mod workbook;
+
+pub use card::RunCard;
+pub use columnar::write_parquet;
+pub use delimited::{write_csv, write_csv_semicolon};
+pub use error::ReportError;
+pub use guard::neutral;
+pub use jsonl::{SCHEMA_VERSION, write_jsonl};
+pub use page::{ReportInput, html};
+pub use workbook::write_xlsx;

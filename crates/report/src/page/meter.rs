@@ -1,0 +1,187 @@
+//! One section per listed meter: why, what next, what would prove it wrong, and the pictures.
+
+use super::axis::TimeAxis;
+use super::bars;
+use super::format::{days_left, number, percent, pretty_unit, quantity, severity};
+use super::panels::{change_day, panels};
+use super::picture::{Event, figure};
+use super::{Page, signs};
+use crate::workbook::calibration;
+use maud::{Markup, html};
+use metersift_model::verdict::JudgedState;
+use metersift_model::{Verdict, WatchListEntry};
+
+/// Days of history drawn at most.
+const LONGEST_VIEW: i32 = 730;
+/// Events drawn at most, one letter each; older ones are left to the records.
+const EVENTS: usize = 20;
+
+/// The section of a listed meter.
+pub(crate) fn section(page: &Page<'_>, meter: &str, index: usize) -> Markup {
+    let Some(verdict) = page.verdicts.get(meter) else { return html! {} };
+    let entries: Vec<&WatchListEntry> = page
+        .input
+        .lists
+        .entries
+        .iter()
+        .filter(|e| e.rank > 0 && (e.meter == meter || e.group_members.iter().any(|m| m == meter)))
+        .filter(|e| e.group_members.is_empty() || e.group_members.iter().any(|m| m == meter))
+        .collect();
+    html! {
+        section class="meter" id={ "m" (index) } {
+            h2 { (meter) }
+            p class="sub" { (about(page, verdict)) }
+            @for entry in &entries { (entry_block(entry)) }
+            (cautions(&entries))
+            (pictures(page, verdict))
+            (evidence(page, verdict))
+            (limits_of_sight(verdict))
+            p class="up" { a href="#lists" { "\u{2191} lists" } }
+        }
+    }
+}
+
+/// Service, stream, what the register says, on one line.
+fn about(page: &Page<'_>, verdict: &Verdict) -> Markup {
+    let meter = page.input.records.meters.get(&verdict.meter);
+    html! {
+        (verdict.service) @if !verdict.stream.is_empty() { " \u{00B7} stream " (verdict.stream) }
+        @if let Some(meter) = meter {
+            @if let Some(size) = meter.nominal_diameter_mm { " \u{00B7} DN " (number(size)) }
+            " \u{00B7} criticality " (meter.criticality)
+            @if meter.custody { " \u{00B7} custody" }
+            @if meter.safety_function { " \u{00B7} safety function" }
+        }
+        @if let Some(flow) = verdict.usual_flow_kg_h { " \u{00B7} usual flow " (quantity(flow, "kg/h")) }
+        @match verdict.state {
+            JudgedState::Young => " \u{00B7} young: judged on a short history",
+            JudgedState::NotJudged => " \u{00B7} not judged",
+            JudgedState::Judged => "",
+        }
+    }
+}
+
+fn entry_block(entry: &WatchListEntry) -> Markup {
+    html! {
+        div class="entry" {
+            p class="tag" {
+                (signs::ne107(entry.ne107)) " "
+                b { (entry.list.words()) " no. " (entry.rank) } " "
+                (signs::change(entry.change.name()))
+                @match entry.probability {
+                    Some(p) => { " \u{00B7} " (entry.mode.words()) " " (percent(p)) },
+                    None => " \u{00B7} measured",
+                }
+                @if let Some(size) = &entry.severity { " \u{00B7} " (severity(size)) }
+                @if let Some(days) = entry.days_left { " \u{00B7} limit: " (days_left(days)) }
+            }
+            dl {
+                dt { "Evidence" } dd { (entry.evidence) }
+                @if !entry.next_step.is_empty() { dt { "Next step" } dd { (entry.next_step) } }
+                @if !entry.settles.is_empty() { dt { "Would prove it wrong" } dd { (entry.settles) } }
+            }
+        }
+    }
+}
+
+/// Cautions of all entries of the meter, each once.
+fn cautions(entries: &[&WatchListEntry]) -> Markup {
+    let mut said: Vec<&str> = Vec::new();
+    for caution in entries.iter().flat_map(|entry| &entry.cautions) {
+        if !said.contains(&caution.as_str()) {
+            said.push(caution);
+        }
+    }
+    html! { @if !said.is_empty() { p class="care" { b { "Take care. " } (said.join(" ")) } } }
+}
+
+fn pictures(page: &Page<'_>, verdict: &Verdict) -> Markup {
+    let as_of = page.input.card.as_of;
+    let columns = ["drive_gain_median_pct", "density_kg_m3", "zero_stabilities", "hours_flowing"];
+    let first = columns
+        .iter()
+        .filter_map(|column| Some(page.history.points(&verdict.meter, column).first()?.0))
+        .min();
+    let axis = TimeAxis::new(first, as_of, LONGEST_VIEW);
+    let panels = panels(page, verdict, &axis);
+    if panels.is_empty() {
+        return html! { p class="fine" { "No daily values to draw." } };
+    }
+    figure(&panels, &axis, &events(page, verdict, &axis), change_day(verdict))
+}
+
+/// Recorded resets, cleanings and swaps inside the picture, lettered from the oldest.
+fn events(page: &Page<'_>, verdict: &Verdict, axis: &TimeAxis) -> Vec<Event> {
+    let changes = page.input.records.changes.get(&verdict.meter).into_iter().flatten();
+    let mut dated: Vec<_> = changes
+        .map(|change| (change.time.day(), change))
+        .filter(|(day, _)| axis.holds(*day) && *day < axis.until)
+        .map(|(day, change)| {
+            let values = match (change.before.is_empty(), change.after.is_empty()) {
+                (true, true) => String::new(),
+                _ => format!(" {} \u{2192} {}", change.before, change.after),
+            };
+            (day, format!("{}{values}", change.item.replace('_', " ")))
+        })
+        .collect();
+    dated.drain(..dated.len().saturating_sub(EVENTS));
+    let letters = 'a'..='z';
+    letters.zip(dated).map(|(letter, (day, text))| Event { day, letter, text }).collect()
+}
+
+fn evidence(page: &Page<'_>, verdict: &Verdict) -> Markup {
+    if verdict.state == JudgedState::NotJudged {
+        return html! { p { "Not judged: " (verdict.reason) } };
+    }
+    html! {
+        div class="two" {
+            div {
+                h3 { "How likely, " (calibration(page.input.lists.calibrated)) }
+                (bars::probabilities(verdict))
+            }
+            @if !verdict.evidence.is_empty() {
+                div {
+                    h3 { "What speaks for and against " (verdict.mode.words()) }
+                    (bars::factors(&verdict.evidence))
+                }
+            }
+        }
+        @if !verdict.reason.is_empty() { p { (verdict.reason) } }
+        @if !verdict.facts.is_empty() {
+            h3 { "Measured, whatever the cause" }
+            ul {
+                @for fact in &verdict.facts {
+                    li {
+                        (fact.text.trim_end_matches('.')) ": "
+                        (quantity(fact.value, &fact.unit)) " against a limit of " (quantity(fact.limit, &fact.unit))
+                        @if let Some(since) = fact.since { ", since " (since) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What could not have been seen here, and how small a fault would have shown.
+fn limits_of_sight(verdict: &Verdict) -> Markup {
+    if verdict.blind_spots.is_empty() {
+        return html! {};
+    }
+    let blind: Vec<&str> = verdict
+        .blind_spots
+        .iter()
+        .filter(|spot| spot.smallest_visible.is_none())
+        .map(|spot| spot.mode.words())
+        .collect();
+    html! {
+        p class="fine" {
+            @if !blind.is_empty() { "Blind here: " (bars::list_words(blind.into_iter())) ". " }
+            "Smallest that would have been listed with 80 % chance: "
+            @for (index, spot) in verdict.blind_spots.iter().filter(|s| s.smallest_visible.is_some()).enumerate() {
+                @if index > 0 { ", " }
+                (spot.mode.words()) " " (number(spot.smallest_visible.unwrap_or(f64::NAN))) " " (pretty_unit(&spot.unit))
+            }
+            "."
+        }
+    }
+}
