@@ -1,0 +1,172 @@
+//! metersift: screens a fleet of Coriolis meters from historian dumps.
+//!
+//! This room knows arguments, files, messages and exit codes, and nothing about meters.
+
+mod args;
+mod exit;
+mod message;
+mod pipeline;
+mod site;
+mod stage;
+mod story;
+
+use args::{Cli, Command};
+use clap::{CommandFactory, Parser};
+use exit::Exit;
+use message::Message;
+use pipeline::{Pipeline, Stage};
+use site::Site;
+use stage::night::{self, Upto};
+use stage::{backtest, check_store, demo, explain, features, import, scan, trace};
+use std::io::Write;
+use std::path::Path;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    if let Err(error) = rayon::ThreadPoolBuilder::new().num_threads(cli.threads).build_global() {
+        story::say(format!("error: the threads could not be started: {error}"));
+        return ExitCode::from(Exit::Failed as u8);
+    }
+    let exit = run(cli.command).unwrap_or_else(|message| {
+        story::say(&message);
+        message.exit
+    });
+    ExitCode::from(exit as u8)
+}
+
+fn run(command: Command) -> Result<Exit, Message> {
+    match command {
+        Command::Demo { dir, meters, days, seed } => {
+            let plan = plan(meters, days, seed)?;
+            let (text, exit) = demo::run(&dir, &plan)?;
+            print(&text)?;
+            Ok(exit)
+        }
+        Command::Simulate { out, meters, days, seed } => {
+            demo::simulate(&out, &plan(meters, days, seed)?).map(|()| Exit::Done)
+        }
+        Command::Scan { paths, write_site, zone } => {
+            let (text, exit) = scan::run(&paths, write_site.as_deref(), zone.as_deref())?;
+            print(&text)?;
+            Ok(exit)
+        }
+        Command::Run { pipeline, site, as_of } => run_pipeline(&pipeline, &site.site, as_of.as_of),
+        Command::Import { site } => job(&site.site, None, &[Stage::Import]),
+        Command::Features { site } => job(&site.site, None, &[Stage::Features]),
+        Command::Faults { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Faults]),
+        Command::Rank { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Rank]),
+        Command::Report { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Report]),
+        Command::Backtest { site, from, to, every } => {
+            let site = Site::load(&site.site)?;
+            let span = backtest::Span { from: from.as_deref(), to: to.as_deref(), every: &every };
+            print(&backtest::run(&site, &span)?)?;
+            Ok(Exit::Done)
+        }
+        Command::Explain { meter, site, as_of } => {
+            let site = Site::load(&site.site)?;
+            let night = judge_for_reading(&site, as_of.as_of)?;
+            print(&explain::run(&night, &meter)?)?;
+            Ok(Exit::Done)
+        }
+        Command::Trace { meter, feature, day, site } => {
+            print(&trace::run(&Site::load(&site.site)?, &meter, &feature, &day)?)?;
+            Ok(Exit::Done)
+        }
+        Command::CheckStore { site } => check_store::run(&Site::load(&site.site)?),
+        Command::Completions { shell } => {
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut Cli::command(), "metersift", &mut text);
+            print(&String::from_utf8_lossy(&text))?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+fn plan(meters: usize, days: usize, seed: u64) -> Result<metersift_sim::Plan, Message> {
+    let days = u32::try_from(days)
+        .map_err(|_| Message::could_not_start("too many days").at(format!("read {days}")))?;
+    Ok(metersift_sim::Plan::larkmoor(meters, days, seed))
+}
+
+fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit, Message> {
+    let pipeline = Pipeline::load(path)?;
+    story::say(format!("{}: {}", path.display(), pipeline.description));
+    let as_of = as_of.or_else(|| (pipeline.as_of != "latest").then(|| pipeline.as_of.clone()));
+    let mut exit = Exit::Done;
+    if pipeline.stages.contains(&Stage::CheckStore) {
+        exit = exit.max(check_store::run(&Site::load(site)?)?);
+    }
+    exit = exit.max(job(site, as_of.clone(), &pipeline.stages)?);
+    if pipeline.stages.contains(&Stage::Backtest) {
+        let options = &pipeline.backtest;
+        let span = backtest::Span {
+            from: Some(&options.from),
+            to: as_of.as_deref(),
+            every: &options.every,
+        };
+        print(&backtest::run(&Site::load(site)?, &span)?)?;
+    }
+    Ok(exit)
+}
+
+/// Runs the stages of a night, in their own order, each at most once.
+fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Message> {
+    let has = |stage| stages.contains(&stage);
+    let upto = [
+        (Stage::Report, Upto::Report),
+        (Stage::Rank, Upto::Lists),
+        (Stage::Faults, Upto::Evidence),
+    ]
+    .into_iter()
+    .find(|&(stage, _)| has(stage))
+    .map(|(_, upto)| upto);
+    if !has(Stage::Import) && !has(Stage::Features) && upto.is_none() {
+        return Ok(Exit::Done);
+    }
+    let site = Site::load(dir)?;
+    // Records are read first: a register that cannot be used stops the night before it writes.
+    let records = night::read_records(&site)?;
+    let mut store = demo::open_store(&site)?;
+    let mut exit = Exit::Done;
+    if has(Stage::Import) {
+        exit = import::run(&site, &mut store)?;
+        if exit == Exit::CouldNotStart {
+            return Ok(exit);
+        }
+    }
+    if has(Stage::Features) {
+        features::run(&site, &store, &records)?;
+    }
+    if let Some(upto) = upto {
+        let as_of = as_of_day(&store, as_of.as_deref())?;
+        let judged = night::judge(&site, &store, records, as_of)?;
+        night::write(&site, &store, &judged, upto)?;
+    }
+    Ok(exit)
+}
+
+fn as_of_day(
+    store: &metersift_store::Store,
+    text: Option<&str>,
+) -> Result<metersift_model::Day, Message> {
+    let latest = night::latest_as_of(store)?;
+    text.map_or(Ok(latest), |text| pipeline::parse_day(text, latest))
+}
+
+fn judge_for_reading(site: &Site, as_of: Option<String>) -> Result<night::Night, Message> {
+    let store = metersift_store::Store::read(&site.store_dir()).map_err(import::store_message)?;
+    let as_of = as_of_day(&store, as_of.as_deref())?;
+    night::judge(site, &store, night::read_records(site)?, as_of)
+}
+
+/// Results go to stdout; a reader that has seen enough is no error.
+fn print(text: &str) -> Result<(), Message> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Message::new(Exit::Failed, "the result could not be printed").at(error))
+        }
+        _ => Ok(()),
+    }
+}

@@ -1,0 +1,150 @@
+//! The site folder: `site.toml`, the dumps and records it points at, and where results go.
+
+use crate::message::Message;
+use metersift_import::SourceSettings;
+use metersift_import::records::RecordSettings;
+use serde::Deserialize;
+use std::path::{Path, PathBuf};
+
+/// `site.toml`. A key that is not known is an error that names its line.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SiteFile {
+    /// Name of the site, printed on every output.
+    pub name: String,
+    /// Zone of zone-less local times (IANA name), unless a source says otherwise.
+    #[serde(default = "utc")]
+    pub zone: String,
+    /// A dump younger than this is taken to be still growing and left for the next run.
+    #[serde(default = "one_minute")]
+    pub rest_seconds: u64,
+    /// Where dumps come from and how they read.
+    #[serde(default)]
+    pub sources: Vec<SourceSettings>,
+    /// Column names of the record files.
+    #[serde(default)]
+    pub records: RecordSettings,
+    /// Settings of the daily features.
+    #[serde(default)]
+    pub features: metersift_features::Settings,
+    /// Limits and susceptibilities of the verdict.
+    #[serde(default)]
+    pub faults: metersift_faults::Settings,
+    /// Budget, costs and rounds of the ranking.
+    #[serde(default)]
+    pub rank: metersift_rank::Settings,
+    /// Size of the store's grid and of the memory it may use.
+    #[serde(default)]
+    pub store: StoreSection,
+}
+
+/// `[store]` of the site file.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct StoreSection {
+    /// Buckets of meters per day; fixed when the store is made.
+    pub bucket_count: u32,
+    /// Memory for rows in flight during an import, MiB.
+    pub memory_mib: u64,
+}
+
+impl Default for StoreSection {
+    fn default() -> StoreSection {
+        StoreSection { bucket_count: 1, memory_mib: 512 }
+    }
+}
+
+fn utc() -> String {
+    "UTC".into()
+}
+
+fn one_minute() -> u64 {
+    60
+}
+
+/// A loaded site.
+pub struct Site {
+    /// The folder.
+    pub dir: PathBuf,
+    /// Its settings.
+    pub file: SiteFile,
+    /// blake3 of the settings text: every output names it.
+    pub config_hash: String,
+}
+
+impl Site {
+    /// Reads `site.toml` of a folder.
+    pub fn load(dir: &Path) -> Result<Site, Message> {
+        let path = dir.join("site.toml");
+        let text = std::fs::read_to_string(&path).map_err(|error| {
+            Message::could_not_start("no site here")
+                .at(format!("at {}: {error}", path.display()))
+                .hint(
+                    "name the site folder with --site DIR, or make one with \
+                     `metersift scan DUMPS --write-site DIR`",
+                )
+        })?;
+        let file: SiteFile = toml::from_str(&text).map_err(|error| {
+            Message::could_not_start("the site file cannot be read")
+                .at(format!("at {}", path.display()))
+                .at(error.to_string().trim_end().replace('\n', "\n  "))
+                .hint("the known keys stand in docs/site-file.md")
+        })?;
+        let config_hash = blake3::hash(text.as_bytes()).to_hex().to_string();
+        Ok(Site { dir: dir.to_path_buf(), file, config_hash })
+    }
+
+    /// Where samples and daily features live.
+    pub fn store_dir(&self) -> PathBuf {
+        self.dir.join("store")
+    }
+
+    /// Where lists, report and evidence go.
+    pub fn out_dir(&self) -> PathBuf {
+        self.dir.join("out")
+    }
+
+    /// The dumps of a source, sorted by path; partial files are counted, not returned.
+    pub fn dumps(&self, source: &SourceSettings) -> Result<Dumps, Message> {
+        let mut dumps = Dumps::default();
+        for pattern in &source.files {
+            let full = self.dir.join(pattern);
+            let found = glob::glob(&full.to_string_lossy()).map_err(|error| {
+                Message::could_not_start("a file pattern cannot be read")
+                    .at(format!("source {}: `{pattern}`: {error}", source.name))
+            })?;
+            for path in found {
+                let path = path.map_err(|error| {
+                    Message::could_not_start("a dump folder cannot be read").at(error)
+                })?;
+                if is_partial(&path) {
+                    dumps.partial += 1;
+                } else if path.is_file() {
+                    dumps.paths.push(path);
+                }
+            }
+        }
+        dumps.paths.sort();
+        dumps.paths.dedup();
+        Ok(dumps)
+    }
+
+    /// A path as messages and the ledger show it: relative to the site folder.
+    pub fn shown(&self, path: &Path) -> String {
+        path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/")
+    }
+}
+
+/// Dumps of one source.
+#[derive(Default)]
+pub struct Dumps {
+    /// Files to read.
+    pub paths: Vec<PathBuf>,
+    /// Files whose names say that they are not complete.
+    pub partial: usize,
+}
+
+fn is_partial(path: &Path) -> bool {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().to_lowercase();
+    name.ends_with('~') || [".part", ".tmp", ".crdownload"].iter().any(|end| name.ends_with(end))
+}

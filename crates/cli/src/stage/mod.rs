@@ -1,0 +1,11 @@
+//! The stages of a job, one file each.
+
+pub mod backtest;
+pub mod check_store;
+pub mod demo;
+pub mod explain;
+pub mod features;
+pub mod import;
+pub mod night;
+pub mod scan;
+pub mod trace;

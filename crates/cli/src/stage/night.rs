@@ -1,0 +1,351 @@
+//! The second half of a night: judge every meter, rank, and write lists, evidence and report.
+
+use crate::exit::Exit;
+use crate::message::Message;
+use crate::site::Site;
+use crate::stage::import::{refused, store_message};
+use crate::story::{self, grouped};
+use metersift_faults::Fleet;
+use metersift_model::verdict::JudgedState;
+use metersift_model::watch_list::WatchLists;
+use metersift_model::{Column, ColumnData, Day, ListKind, Records, Table, Verdict};
+use metersift_rank::PastEntry;
+use metersift_report::{ReportInput, RunCard};
+use metersift_store::Store;
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+
+/// Nights that entering and leaving a list look back on.
+const NIGHTS_REMEMBERED: usize = 10;
+/// Days of silence after which a source is named under data health.
+const SILENT_AFTER_DAYS: i32 = 2;
+
+/// How far a night goes: each step includes those before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Upto {
+    /// Evidence tables.
+    Evidence,
+    /// Watch-lists.
+    Lists,
+    /// The report.
+    Report,
+}
+
+/// A judged night.
+pub struct Night {
+    /// First day not looked at.
+    pub as_of: Day,
+    /// What people recorded.
+    pub records: Records,
+    /// Daily features before `as_of`.
+    pub daily: Table,
+    /// One verdict per meter.
+    pub verdicts: Vec<Verdict>,
+    /// The lists.
+    pub lists: WatchLists,
+    /// Where the figures come from.
+    pub card: RunCard,
+}
+
+/// Reads the records, with what could not be used told on stderr.
+pub fn read_records(site: &Site) -> Result<Records, Message> {
+    let mut settings = site.file.records.clone();
+    if settings.zone.is_empty() {
+        settings.zone.clone_from(&site.file.zone);
+    }
+    let (records, rejects) = metersift_import::read_records(&site.dir, &settings)
+        .map_err(|error| refused(&error, Exit::CouldNotStart))?;
+    for reject in rejects.iter().take(20) {
+        let at = &reject.origin;
+        story::say(format!(
+            "record not used: {}, line {}, column {}: read `{}`; expected {}",
+            at.file, at.line, at.column, reject.read, reject.expected
+        ));
+    }
+    if rejects.len() > 20 {
+        story::say(format!("record not used: {} more lines", rejects.len() - 20));
+    }
+    Ok(records)
+}
+
+/// The day after the newest stored sample.
+pub fn latest_as_of(store: &Store) -> Result<Day, Message> {
+    store.day_files().iter().map(|file| file.day()).max().map(|day| day.plus(1)).ok_or_else(|| {
+        Message::could_not_start("the store holds no samples").hint("run `metersift import` first")
+    })
+}
+
+/// Everything before `as_of`, from the daily tables.
+pub fn read_daily(store: &Store, as_of: Day) -> Result<Table, Message> {
+    store.read_daily(Day(i32::MIN), as_of).map_err(store_message)
+}
+
+/// Indexes a fleet for judging.
+pub fn fleet(site: &Site, daily: &Table, records: &Records) -> Result<Fleet, Message> {
+    Fleet::new(daily, records, &site.file.faults)
+        .map_err(|error| Message::could_not_start("the fleet cannot be judged").at(error))
+}
+
+/// Judges and ranks one morning.
+pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result<Night, Message> {
+    let stage = story::stage("faults");
+    let daily = read_daily(store, as_of)?;
+    let verdicts = fleet(site, &daily, &records)?.judge(as_of);
+    let count = |state| verdicts.iter().filter(|verdict| verdict.state == state).count();
+    stage.done(format!(
+        "as of {as_of}: {} meters judged, {} young, {} not judged, from {} meter-days",
+        count(JudgedState::Judged),
+        count(JudgedState::Young),
+        count(JudgedState::NotJudged),
+        grouped(daily.n_rows() as u64),
+    ));
+    let stage = story::stage("rank");
+    let previous = earlier_nights(site, as_of)?;
+    let lists = metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
+    let counts: Vec<String> = ListKind::ALL
+        .into_iter()
+        .map(|kind| format!("{} {}", kind.name(), lists.of(kind).count()))
+        .collect();
+    stage.done(counts.join(", "));
+    let card = run_card(site, store, &records, as_of);
+    Ok(Night { as_of, records, daily, verdicts, lists, card })
+}
+
+fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
+    let program = format!("metersift {}", env!("CARGO_PKG_VERSION"));
+    let ledger = samples_hash(store);
+    let mut hasher = blake3::Hasher::new();
+    for part in [&program, &site.config_hash, &ledger, &as_of.to_string(), &format!("{records:?}")]
+    {
+        hasher.update(part.as_bytes());
+        hasher.update(b"\0");
+    }
+    let short = |hash: &str| hash.chars().take(16).collect::<String>();
+    RunCard {
+        run: short(&hasher.finalize().to_hex()),
+        config_hash: short(&site.config_hash),
+        ledger: short(&ledger),
+        program,
+        as_of,
+    }
+}
+
+/// The ledger state that matters to results: which samples there are, not when they arrived.
+fn samples_hash(store: &Store) -> String {
+    let mut hasher = blake3::Hasher::new();
+    for file in store.day_files() {
+        hasher.update(format!("{} {} {}\n", file.day(), file.bucket(), file.hash).as_bytes());
+    }
+    hasher.finalize().to_hex().to_string()
+}
+
+/// Verdicts of earlier nights, from their evidence files.
+fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
+    let Ok(folders) = std::fs::read_dir(site.out_dir()) else { return Ok(Vec::new()) };
+    let mut days: Vec<Day> = folders
+        .filter_map(|entry| Day::parse(&entry.ok()?.file_name().to_string_lossy()))
+        .filter(|&day| day < as_of)
+        .collect();
+    days.sort();
+    let mut previous = Vec::new();
+    for day in days.into_iter().rev().take(NIGHTS_REMEMBERED) {
+        let path = site.out_dir().join(day.to_string()).join("evidence/verdicts.parquet");
+        if !path.exists() {
+            continue;
+        }
+        let table = metersift_store::read_table(&path).map_err(store_message)?.0;
+        match PastEntry::from_table(&table) {
+            Ok(entries) => previous.extend(entries),
+            Err(error) => story::say(format!("the list of {day} is passed over: {error}")),
+        }
+    }
+    Ok(previous)
+}
+
+/// Writes the night whole: into a folder beside its place, then swapped in.
+pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+    let stage = story::stage("report");
+    let name = night.as_of.to_string();
+    let place = site.out_dir().join(&name);
+    let staging = site.out_dir().join(format!(".{name}.new"));
+    let io = |error: std::io::Error| {
+        Message::new(Exit::Failed, "results could not be written")
+            .at(format!("in {}: {error}", site.out_dir().display()))
+    };
+    let _ = std::fs::remove_dir_all(&staging);
+    write_evidence(&staging.join("evidence"), night).map_err(io)?;
+    if upto >= Upto::Lists {
+        write_lists(site, &staging.join("lists"), night).map_err(io)?;
+    }
+    let mut size = 0;
+    if upto >= Upto::Report {
+        size = write_report(site, store, &staging.join("report"), night).map_err(io)?;
+    }
+    write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
+
+    let old = site.out_dir().join(format!(".{name}.old"));
+    let _ = std::fs::remove_dir_all(&old);
+    if place.exists() {
+        std::fs::rename(&place, &old).map_err(io)?;
+    }
+    std::fs::rename(&staging, &place).map_err(io)?;
+    let _ = std::fs::remove_dir_all(&old);
+    let latest = site.out_dir().join(".latest.new");
+    std::fs::write(&latest, format!("{name}\n")).map_err(io)?;
+    std::fs::rename(&latest, site.out_dir().join("latest")).map_err(io)?;
+    let page =
+        if size > 0 { format!(", report {:.1} MB", size as f64 / 1e6) } else { String::new() };
+    stage.done(format!("written to {}{page}", site.shown(&place)));
+    Ok(place)
+}
+
+fn create(path: &Path) -> std::io::Result<BufWriter<File>> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    File::create(path).map(BufWriter::new)
+}
+
+fn other(error: impl std::fmt::Display) -> std::io::Error {
+    std::io::Error::other(error.to_string())
+}
+
+fn write_evidence(folder: &Path, night: &Night) -> std::io::Result<()> {
+    let verdicts = metersift_rank::verdicts_table(&night.verdicts, &night.lists);
+    let tables = [("verdicts", verdicts), ("observables", observables_table(&night.verdicts))];
+    for (name, table) in tables {
+        let out = create(&folder.join(format!("{name}.parquet")))?;
+        metersift_report::write_parquet(&table, out, &night.card).map_err(other)?;
+    }
+    Ok(())
+}
+
+fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()> {
+    let table = metersift_rank::lists_table(&night.lists);
+    let card = &night.card;
+    metersift_report::write_csv(&table, create(&folder.join("watch-list.csv"))?, card)
+        .map_err(other)?;
+    let semicolon = create(&folder.join("watch-list-semicolon.csv"))?;
+    metersift_report::write_csv_semicolon(&table, semicolon, card).map_err(other)?;
+    metersift_report::write_jsonl(&table, create(&folder.join("watch-list.jsonl"))?, card)
+        .map_err(other)?;
+    metersift_report::write_parquet(&table, create(&folder.join("watch-list.parquet"))?, card)
+        .map_err(other)?;
+    let book = create(&folder.join("watch-list.xlsx"))?;
+    metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
+}
+
+fn write_report(
+    site: &Site,
+    store: &Store,
+    folder: &Path,
+    night: &Night,
+) -> std::io::Result<usize> {
+    let health = health_lines(store, night);
+    let summary = summary_lines(store, night);
+    let page = metersift_report::html(&ReportInput {
+        site: &site.file.name,
+        card: &night.card,
+        lists: &night.lists,
+        verdicts: &night.verdicts,
+        daily: &night.daily,
+        records: &night.records,
+        health: &health,
+        summary: &summary,
+    });
+    std::fs::create_dir_all(folder)?;
+    std::fs::write(folder.join("index.html"), &page)?;
+    Ok(page.len())
+}
+
+fn write_run_card(path: &Path, site: &Site, night: &Night, upto: Upto) -> std::io::Result<()> {
+    let mut card: BTreeMap<&str, String> = night.card.lines().into_iter().collect();
+    card.insert("site", site.file.name.clone());
+    card.insert("schema_version", "1".into());
+    card.insert("upto", format!("{upto:?}").to_lowercase());
+    std::fs::write(path, serde_json::to_string_pretty(&card).map_err(other)? + "\n")
+}
+
+fn summary_lines(store: &Store, night: &Night) -> Vec<String> {
+    let ledger = store.ledger();
+    vec![format!(
+        "{} readings from {} dumps in the store; {} meter-days before {}.",
+        grouped(ledger.rows()),
+        ledger.dumps.len(),
+        grouped(night.daily.n_rows() as u64),
+        night.as_of
+    )]
+}
+
+/// Data health, one line per source: what came, what was set aside, who has gone silent.
+fn health_lines(store: &Store, night: &Night) -> Vec<String> {
+    #[derive(Default)]
+    struct Source {
+        dumps: u64,
+        rows: u64,
+        rejected: u64,
+        conflicting: u64,
+        last: Option<Day>,
+    }
+    let mut sources: BTreeMap<String, Source> = BTreeMap::new();
+    for dump in &store.ledger().dumps {
+        let source = sources.entry(dump.source.clone()).or_default();
+        source.dumps += 1;
+        source.rows += dump.rows_in;
+        source.rejected += dump.rejected;
+        source.conflicting += dump.rows.conflicting;
+        source.last = source.last.max(dump.last().map(|time| time.day()));
+    }
+    sources
+        .into_iter()
+        .map(|(name, source)| {
+            let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
+            let silent = source.last.is_none_or(|day| day < night.as_of.plus(-SILENT_AFTER_DAYS));
+            format!(
+                "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}{}",
+                source.dumps,
+                grouped(source.rows),
+                grouped(source.rejected),
+                grouped(source.conflicting),
+                if silent { "; should have come and did not" } else { "" }
+            )
+        })
+        .collect()
+}
+
+/// One row per meter and observable: what it said, for whoever opens the evidence.
+fn observables_table(verdicts: &[Verdict]) -> Table {
+    let rows: Vec<_> =
+        verdicts.iter().flat_map(|v| v.evidence.iter().map(move |one| (v, one))).collect();
+    let text = |name: &str, of: &dyn Fn(usize) -> Option<String>| Column {
+        name: name.into(),
+        unit: String::new(),
+        data: ColumnData::Text((0..rows.len()).map(of).collect()),
+    };
+    let number = |name: &str, of: &dyn Fn(usize) -> f64| Column {
+        name: name.into(),
+        unit: String::new(),
+        data: ColumnData::Number((0..rows.len()).map(of).collect()),
+    };
+    let day = |name: &str, of: &dyn Fn(usize) -> Option<Day>| Column {
+        name: name.into(),
+        unit: String::new(),
+        data: ColumnData::Day((0..rows.len()).map(of).collect()),
+    };
+    Table {
+        columns: vec![
+            day("as_of", &|i| Some(rows[i].0.as_of)),
+            text("meter", &|i| Some(rows[i].0.meter.clone())),
+            text("mode", &|i| Some(rows[i].0.mode.name().into())),
+            text("observable", &|i| Some(rows[i].1.observable.clone())),
+            text("unit", &|i| Some(rows[i].1.unit.clone())),
+            number("change", &|i| rows[i].1.change),
+            number("se", &|i| rows[i].1.se),
+            day("since", &|i| rows[i].1.since),
+            number("log10_over_runner_up", &|i| rows[i].1.over_runner_up),
+            number("log10_over_no_change", &|i| rows[i].1.over_no_change),
+        ],
+    }
+}
