@@ -1,0 +1,125 @@
+//! Bad input gets a message that is enough to mend it, the right exit code, and costs nothing else.
+
+use crate::support::*;
+
+/// Rows in = stored + ... as the summary line prints it.
+fn summary(run: &Run) -> &str {
+    run.stderr.lines().find(|line| line.starts_with("import")).unwrap_or("")
+}
+
+#[test]
+fn an_unknown_tag_is_rejected_by_name_and_the_other_rows_are_stored() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let dump = long_dump("2026-03-02") + "FT-9.FLOW,2026-03-02T00:00:00Z,1,192\n";
+    put(&dir.path().join("dumps/a.csv"), dump);
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    assert!(run.stderr.contains("unknown_tag") && run.stderr.contains("FT-9.FLOW"), "{}", run.stderr);
+    assert!(run.stderr.contains("line 4322"), "{}", run.stderr);
+    assert!(summary(&run).contains("4,321 rows in = 4,320 stored"), "{}", run.stderr);
+    let rejects = snapshot(&dir.path().join("store/rejects"));
+    let text: String =
+        rejects.values().map(|bytes| String::from_utf8_lossy(bytes).into_owned()).collect();
+    assert!(text.contains("FT-9.FLOW") && text.contains("4322"), "{text}");
+}
+
+#[test]
+fn an_unknown_unit_stops_the_run_and_lists_the_known_ones() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("records/tags.csv"), TAGS.replace("kg/m3", "stone/firkin"));
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    for part in ["stone/firkin", "lb/ft3", "tags.csv", "line 3", "hint:"] {
+        assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
+    }
+}
+
+#[test]
+fn a_decimal_mark_against_the_setting_is_refused_and_both_are_shown() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "decimal = \".\"\n");
+    let dump = long_dump("2026-03-02").replace(',', ";").replace('.', ",").replace("FT-1,", "FT-1.");
+    put(&dir.path().join("dumps/a.csv"), dump);
+    let run = on_site("import", dir.path());
+    assert_ne!(run.code, Some(0), "{}", run.stderr);
+    assert!(run.stderr.contains("decimal") && run.stderr.contains("a.csv"), "{}", run.stderr);
+}
+
+#[test]
+fn a_cut_gzip_file_is_refused_whole_and_the_others_are_stored() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let packed = gzip(long_dump("2026-03-02").as_bytes());
+    put(&dir.path().join("dumps/a.csv.gz"), &packed[..packed.len() - 9]);
+    put(&dir.path().join("dumps/b.csv"), long_dump("2026-03-03"));
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    assert!(run.stderr.contains("a.csv.gz") && run.stderr.contains("byte"), "{}", run.stderr);
+    assert!(summary(&run).contains("= 4,320 stored"), "{}", run.stderr);
+    put(&dir.path().join("dumps/a.csv.gz"), &packed);
+    let again = on_site("import", dir.path());
+    assert_eq!(again.code, Some(0), "copied again it is taken: {}", again.stderr);
+}
+
+#[test]
+fn an_unreadable_dump_is_named_and_the_others_are_stored() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("dumps/a.csv"), [0x89, b'P', b'N', b'G', 0, 1, 2, 3, 0xFF, 0xFE, 0, 0]);
+    put(&dir.path().join("dumps/b.csv"), long_dump("2026-03-03"));
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    assert!(run.stderr.contains("a.csv") && run.stderr.contains("hint:"), "{}", run.stderr);
+}
+
+#[test]
+fn a_folder_without_dumps_is_told_with_the_patterns_that_were_tried() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    assert!(run.stderr.contains("no dump found") && run.stderr.contains("dumps/*"), "{}", run.stderr);
+}
+
+#[test]
+fn a_register_without_a_needed_column_names_the_column() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("records/register.csv"), REGISTER.replace("zero_stability_kg_h", "zst"));
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    let run = run_night(dir.path());
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    for part in ["register.csv", "zero_stability_kg_h", "hint:"] {
+        assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
+    }
+    assert!(!dir.path().join("store").exists(), "nothing is written before the records are read");
+}
+
+#[test]
+fn two_register_lines_for_one_meter_are_refused_with_both_lines() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let twice = format!("{REGISTER}FT-1,syrup,other,50,20000,1,0.1,3,no,90,2020-01-01\n");
+    put(&dir.path().join("records/register.csv"), twice);
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    let run = run_night(dir.path());
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    for part in ["FT-1", "line 3", "2"] {
+        assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
+    }
+}
+
+#[test]
+fn dates_that_fit_both_orders_are_refused_with_the_setting_that_decides() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let dump = "tag;time;value\nFT-1.FLOW;03/04/2026 00:15;12\nFT-1.FLOW;03/04/2026 00:30;13\n";
+    put(&dir.path().join("dumps/a.csv"), dump);
+    put(&dir.path().join("dumps/b.csv"), long_dump("2026-03-03"));
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    assert!(run.stderr.contains("date_order"), "{}", run.stderr);
+}

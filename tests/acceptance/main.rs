@@ -1,0 +1,7 @@
+//! The program as its users meet it: commands, files, messages and exit codes.
+
+mod bad_input;
+mod facility;
+mod night;
+mod prompt;
+mod support;
