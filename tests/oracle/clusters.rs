@@ -104,6 +104,7 @@ fn dbscan_of_faithful_agrees_with_scikit_learn() {
 /// Source: scikit-learn documentation example, order and distances agree with R, computed.
 /// Tolerance: 5e-9, eight decimals given.
 #[test]
+#[expect(clippy::approx_constant, reason = "as the reference library prints them")]
 fn optics_core_distances_agree_and_reachability_but_for_the_opening_point() {
     let data = points(&[[1.0, 2.0], [2.0, 5.0], [3.0, 6.0], [8.0, 7.0], [8.0, 8.0], [7.0, 3.0]]);
     let analysis = Optics::params(2).transform(data.view()).expect("valid parameters");

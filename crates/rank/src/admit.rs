@@ -60,15 +60,18 @@ pub(crate) fn position(list: ListKind) -> usize {
     list as usize
 }
 
-/// Probability of the last candidate that the budget admits; what a lone entry would need where
-/// it admits none.
+/// The lowest probability down to which the list stays within its budget; what a lone entry would
+/// need where it never does.
+///
+/// The share of doubt only grows on the way down, but decoys come in steps that further entries
+/// dilute: so the deepest cut that keeps the budget counts, not the first one that breaks it (as
+/// target and decoy searches turn a false discovery rate into a q value).
 fn cut_of(
     candidates: &[Candidate<'_>],
     list: ListKind,
     decoys: &Decoys,
     settings: &Settings,
 ) -> f64 {
-    let alone = (1.0 - settings.budget).max(settings.smallest_probability);
     let mut probabilities: Vec<f64> = candidates
         .iter()
         .filter(|c| c.list == list && !c.is_fact())
@@ -77,21 +80,23 @@ fn cut_of(
         .collect();
     // Equal probabilities are equal numbers here, so no second key is needed.
     probabilities.sort_by(|a, b| b.total_cmp(a));
-    let mut cut = alone;
-    let mut doubt = 0.0;
-    let mut entries = 0.0;
+    let alone = (1.0 - settings.budget).max(settings.smallest_probability);
+    let (mut kept, mut broken) = (None, None);
+    let (mut doubt, mut entries) = (0.0, 0.0);
     // Equals come in together or not at all: nothing but a name would tell them apart.
     for equals in probabilities.chunk_by(|a, b| a == b) {
         let probability = equals[0];
         entries += equals.len() as f64;
         doubt += (1.0 - probability) * equals.len() as f64;
-        if doubt.max(decoys.expected(list, probability)) > settings.budget * entries {
-            // Decoys can shut out what would have been enough alone.
-            return if probability >= cut { probability.next_up() } else { cut };
+        if doubt.max(decoys.expected(list, probability)) <= settings.budget * entries {
+            (kept, broken) = (Some(probability), None);
+        } else {
+            broken = broken.or(Some(probability));
         }
-        cut = cut.min(probability);
     }
-    cut
+    let cut = kept.map_or(alone, |probability| alone.min(probability));
+    // Decoys can shut out what would have been enough alone.
+    broken.filter(|probability| *probability >= cut).map_or(cut, f64::next_up)
 }
 
 fn admission(

@@ -49,6 +49,10 @@ pub(crate) fn standing(
     };
     let words = format!("{} on {}", words(decision.decision), decision.day);
     let Some(until) = last_day(decision, settings) else {
+        // What was found long ago has been dealt with.
+        if as_of.0 - decision.day.0 > i32::try_from(settings.record_days).unwrap_or(i32::MAX) {
+            return Standing::Open;
+        }
         return Standing::Noted { what: crate::words::capital(&words) };
     };
     if as_of > until {

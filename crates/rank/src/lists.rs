@@ -255,7 +255,8 @@ impl<'a> Night<'a> {
 
     fn evidence(&self, entry: &Listed<'_>) -> String {
         let mut sentences = vec![words::evidence(&entry.candidate)];
-        if entry.candidate.list == ListKind::CheckNow && entry.candidate.probability.is_finite() {
+        let chance = chance(ListKind::CheckNow, &entry.candidate.verdict.probabilities);
+        if entry.candidate.list == ListKind::CheckNow && chance >= self.settings.check_probability {
             sentences.push(words::risk_words(&entry.candidate));
         }
         match &entry.standing {
@@ -268,6 +269,13 @@ impl<'a> Night<'a> {
         }
         sentences.retain(|sentence| !sentence.is_empty());
         sentences.join(" ")
+    }
+
+    /// Whether odds could have listed a meter in the nights that still have a say.
+    fn was_listed_by_odds(&self, night: &PastEntry, list: ListKind) -> bool {
+        let mut nights = self.history.judged(&night.meter, self.settings.memory_days);
+        let enough = self.settings.check_probability;
+        nights.any(|night| chance(list, &night.probabilities) >= enough)
     }
 
     /// What the last night listed and tonight does not.
@@ -306,7 +314,7 @@ impl<'a> Night<'a> {
         rows.into_no_null_iter()
             .map(|row| {
                 let (night, list) = last[row as usize];
-                gone_entry(night, list, verdicts, entries)
+                gone_entry(night, list, verdicts, entries, self.was_listed_by_odds(night, list))
             })
             .collect()
     }
@@ -386,6 +394,7 @@ fn gone_entry(
     list: ListKind,
     verdicts: &[&Verdict],
     entries: &[WatchListEntry],
+    by_odds: bool,
 ) -> WatchListEntry {
     let now = verdicts.iter().find(|verdict| verdict.meter == night.meter);
     let elsewhere = entries.iter().find(|entry| {
@@ -396,6 +405,10 @@ fn gone_entry(
         (_, Some(entry)) => format!("Moved to the list `{}`.", entry.list.words()),
         (Some(verdict), None) if verdict.state == JudgedState::NotJudged => {
             format!("Not judged tonight: {}.", verdict.reason.trim_end_matches('.'))
+        }
+        // On the list for a fact, not for its odds.
+        (Some(_), None) if !by_odds => {
+            format!("What was measured on {} holds no more.", night.as_of)
         }
         (Some(verdict), None) => format!(
             "Below the odds at which an entry leaves: {} {:.0} % tonight, {:.0} % on {}.",

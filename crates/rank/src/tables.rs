@@ -5,7 +5,7 @@
 //! never above [`PROBABILITY_CEILING`]. A missing `severity_high` or `days_left_high` beside a
 //! number means "beyond the horizon": infinities do not travel.
 
-use metersift_model::verdict::Interval;
+use metersift_model::verdict::{Interval, JudgedState};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{ColumnData, Day, Hypothesis, ListKind, Table, Verdict, WatchListEntry};
 use std::collections::BTreeMap;
@@ -13,9 +13,9 @@ use std::collections::BTreeMap;
 /// No probability is shown above this: nothing here knows better than ninety-nine in a hundred.
 pub const PROBABILITY_CEILING: f64 = 0.99;
 
-/// A probability as it is shown: two digits, at most [`PROBABILITY_CEILING`].
+/// A probability as it is shown: two digits, at most [`PROBABILITY_CEILING`]; unknown stays so.
 pub fn shown_probability(probability: f64) -> f64 {
-    (probability.min(PROBABILITY_CEILING) * 100.0).round() / 100.0
+    (probability.clamp(0.0, PROBABILITY_CEILING) * 100.0).round() / 100.0
 }
 
 fn text(value: &str) -> Option<String> {
@@ -64,8 +64,10 @@ pub fn verdicts_table(verdicts: &[Verdict], lists: &WatchLists) -> Table {
     table.push("list", "", texts_of(&rows, |v| entry(v).map(|e| e.list.name().into())));
     let ranks = rows.iter().map(|v| entry(v).map(|e| i64::from(e.rank))).collect();
     table.push("rank", "", ColumnData::Count(ranks));
-    table.push("mode", "", texts_of(&rows, |v| Some(v.mode.name().into())));
-    table.push("probability", "", column_of(&rows, |v| shown_probability(v.probability)));
+    let judged = |v: &&Verdict| v.state != JudgedState::NotJudged;
+    table.push("mode", "", texts_of(&rows, |v| judged(v).then(|| v.mode.name().into())));
+    let shown = |v: &&Verdict| if judged(v) { shown_probability(v.probability) } else { f64::NAN };
+    table.push("probability", "", column_of(&rows, shown));
     table.push("fault_score", "", column_of(&rows, |v| v.fault_score));
     for hypothesis in Hypothesis::ALL {
         let values = column_of(&rows, |v| v.probabilities[hypothesis.index()]);

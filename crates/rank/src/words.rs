@@ -14,8 +14,9 @@ use metersift_model::records::ZeroState;
 use metersift_model::verdict::{FactKind, Interval, ObservableEvidence, Severity};
 use metersift_model::{Day, Hypothesis, ListKind, Records, Verdict};
 
-/// log10 of a factor below which an observable is not worth naming.
-const WORTH_NAMING: f64 = 0.3;
+/// log10 of a factor below which an observable is not worth naming: three to one, where evidence
+/// begins to be substantial (Jeffreys, Theory of Probability, appendix B, from memory).
+const WORTH_NAMING: f64 = 0.5;
 /// Observables named in one sentence; the report shows all.
 const NAMED: usize = 3;
 
@@ -46,7 +47,17 @@ fn unit_after(unit: &str) -> String {
 
 /// `drive_gain` as people say it.
 fn observable_words(name: &str) -> String {
-    name.replace('_', " ")
+    match name {
+        "air_point" => "drained-and-dry density".into(),
+        "reference_point" => "density in the reference fluid".into(),
+        "partner_span" => "flow against the partner".into(),
+        "partner_zero" => "zero against the partner".into(),
+        "pickoff_ratio" => "pick-off ratio".into(),
+        "stiffness_inlet" => "inlet stiffness".into(),
+        "stiffness_outlet" => "outlet stiffness".into(),
+        "zero_found" => "as-found zero".into(),
+        other => other.replace('_', " "),
+    }
 }
 
 /// Severity with its interval.
@@ -154,16 +165,31 @@ fn mode_words(candidate: &Candidate<'_>) -> String {
     if let Some(days_left) = verdict.days_left {
         text.push_str(&format!("; {}", days_left_words(days_left)));
     }
+    if let Some(against) = against_words(verdict) {
+        text.push_str(&format!("; {against}"));
+    }
+    text.push('.');
+    text
+}
+
+/// The observable that speaks loudest against the mode, or for another one.
+fn against_words(verdict: &Verdict) -> Option<String> {
     let against = verdict
         .evidence
         .iter()
         .filter(|o| o.over_no_change < -WORTH_NAMING || o.over_runner_up < -WORTH_NAMING)
-        .min_by(|a, b| a.over_runner_up.total_cmp(&b.over_runner_up));
-    if let Some(against) = against {
-        text.push_str(&format!("; against it: {}", observable_change(against)));
+        .min_by(|a, b| a.over_runner_up.total_cmp(&b.over_runner_up))?;
+    if against.over_no_change < WORTH_NAMING {
+        return Some(format!("against it: {}", observable_change(against)));
     }
-    text.push('.');
-    text
+    // It moved with the mode, but it would fit the runner-up better.
+    let others = Hypothesis::ALL.into_iter().filter(|mode| *mode != verdict.mode);
+    let runner_up = others.reduce(|best, mode| {
+        let p = |mode: Hypothesis| verdict.probabilities[mode.index()];
+        if p(mode) > p(best) { mode } else { best }
+    })?;
+    let observable = observable_words(&against.observable);
+    Some(format!("but {observable} alone fits {} better", runner_up.words()))
 }
 
 fn observable_change(observable: &ObservableEvidence) -> String {
@@ -194,7 +220,7 @@ pub(crate) fn next_step(
     let step = match candidate.list {
         ListKind::Pull => pull_step(candidate),
         ListKind::Clean => "Plan a cleaning at the next stop; take a check and the density of a \
-                            known fluid before and after, and record the cleaning as `cleaned`."
+                            known fluid before and after, and record the cleaning."
             .into(),
         ListKind::CheckNow => "Run an in-situ check in an hour of steady, full, single-phase \
                                flow; repeat a fail before anyone acts on it."

@@ -172,7 +172,7 @@ impl<'a> Today<'a> {
 
     fn look_alikes(&mut self, at: f64) {
         for confounder in &self.meter.confounders {
-            if at < confounder.from_day() {
+            if at < confounder.first_day() {
                 continue;
             }
             match *confounder {
@@ -685,10 +685,9 @@ fn keep(site: &Site, meter: &MeterSim, day: i64, out: &mut DayOut) {
     let noon = day as f64 + 0.5;
     let mut thin = site.plan.variation.dead_band_factor;
     for confounder in &meter.confounders {
-        if let Confounder::Thinning { from_day, factor } = *confounder {
-            if noon >= from_day {
-                thin *= factor;
-            }
+        match *confounder {
+            Confounder::Thinning { from_day, factor } if noon >= from_day => thin *= factor,
+            _ => {}
         }
     }
     let DayOut { samples, raw } = out;

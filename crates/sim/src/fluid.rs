@@ -8,6 +8,7 @@
 //!         acid, caustic and oil: short forms from memory, good to a few per cent, which a
 //!         fictional site may be.
 //! Limits: strengths and temperatures are clamped to the span in which a formula was published.
+#![expect(clippy::excessive_precision, reason = "coefficients stand as they are published")]
 
 /// A kind of fluid.
 #[derive(Clone, Copy, Debug, PartialEq)]

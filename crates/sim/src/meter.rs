@@ -241,7 +241,7 @@ impl Confounder {
         }
     }
 
-    pub(crate) fn from_day(&self) -> f64 {
+    pub(crate) fn first_day(&self) -> f64 {
         match *self {
             Confounder::Thinning { from_day, .. }
             | Confounder::Respanned { from_day, .. }

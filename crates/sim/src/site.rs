@@ -263,7 +263,7 @@ impl Site {
             }
         }
         for meter in &mut self.meters {
-            meter.confounders.sort_by(|a, b| a.from_day().total_cmp(&b.from_day()));
+            meter.confounders.sort_by(|a, b| a.first_day().total_cmp(&b.first_day()));
         }
     }
 

@@ -516,7 +516,7 @@ impl StreamEvent {
         }
     }
 
-    pub(crate) fn from_day(&self) -> f64 {
+    pub(crate) fn first_day(&self) -> f64 {
         match *self {
             StreamEvent::NewGrade { from_day, .. }
             | StreamEvent::Heater { from_day, .. }

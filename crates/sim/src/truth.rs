@@ -230,8 +230,8 @@ fn limit(site: &Site, meter: &MeterSim, fault: &Fault, day: f64) -> (&'static st
 fn row(site: &Site, meter: &MeterSim, table: &mut String) {
     let stream = &site.streams[meter.stream];
     let mut look_alikes: Vec<(f64, &str, Option<f64>)> =
-        meter.confounders.iter().map(|c| (c.from_day(), c.name(), c.until_day())).collect();
-    look_alikes.extend(stream.events.iter().map(|e| (e.from_day(), e.name(), e.until_day())));
+        meter.confounders.iter().map(|c| (c.first_day(), c.name(), c.until_day())).collect();
+    look_alikes.extend(stream.events.iter().map(|e| (e.first_day(), e.name(), e.until_day())));
     look_alikes.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(b.1)));
     let look_alikes: Vec<String> = look_alikes
         .iter()

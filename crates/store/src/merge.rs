@@ -381,9 +381,12 @@ struct Existing {
     run: usize,
 }
 
+/// Meter and signal of a run.
+type RunNames = (Arc<str>, Arc<str>);
+
 impl Existing {
     /// Names of the next run.
-    fn peek(&mut self) -> Result<Option<(Arc<str>, Arc<str>)>, StoreError> {
+    fn peek(&mut self) -> Result<Option<RunNames>, StoreError> {
         loop {
             if let Some(run) = self.group.as_ref().and_then(|group| group.runs.get(self.run)) {
                 return Ok(Some((run.meter.clone(), run.signal.clone())));

@@ -9,6 +9,9 @@ use metersift_model::{Hypothesis, Verdict};
 /// log10 factors are drawn up to this size; the number beside the bar is not cut.
 const LONGEST: f64 = 4.0;
 
+/// log10 factors below this are not worth a row.
+const AUDIBLE: f64 = 0.1;
+
 /// Probability per explanation, likeliest first.
 pub(crate) fn probabilities(verdict: &Verdict) -> Markup {
     let mut rows: Vec<(Hypothesis, f64)> = Hypothesis::ALL
@@ -48,17 +51,20 @@ pub(crate) fn factors(evidence: &[ObservableEvidence]) -> Markup {
         let by_factor = b.over_no_change.total_cmp(&a.over_no_change);
         by_factor.then_with(|| a.observable.cmp(&b.observable))
     });
+    let (speaking, silent): (Vec<_>, Vec<_>) = rows.into_iter().partition(|row| {
+        row.over_no_change.abs() >= AUDIBLE || row.over_runner_up.abs() >= AUDIBLE
+    });
     html! {
         table class="bars" {
             thead { tr {
-                th { "observable" } th class="n" { "change (se)" }
+                th { "observable" } th class="n w" { "change (se)" }
                 th class="bar" { "against " span class="mid" { "0" } " for" }
                 th class="n" { "log10" }
             } }
-            @for row in rows {
+            @for row in speaking {
                 tr {
                     th scope="row" { (observable_words(&row.observable)) }
-                    td class="n" {
+                    td class="n w" {
                         (signed(row.change)) @if !row.unit.is_empty() { " " (pretty_unit(&row.unit)) }
                         " (" (number(row.se)) ")"
                     }
@@ -69,6 +75,9 @@ pub(crate) fn factors(evidence: &[ObservableEvidence]) -> Markup {
         }
         p class="fine" {
             "Bar and first number: log10 factor for the leading explanation over no change; mark and second number: over the runner-up."
+            @if !silent.is_empty() {
+                " Said next to nothing: " (list_words(silent.iter().map(|row| observable_words(&row.observable)))) "."
+            }
         }
     }
 }
@@ -101,6 +110,7 @@ pub(crate) fn observable_words(name: &str) -> String {
         "stiffness_outlet" => "outlet stiffness".into(),
         "pickoff_ratio" => "pick-off ratio".into(),
         "gas_share" => "gas share".into(),
+        "zero_found" => "as-found zero".into(),
         "air_point" => "drained-and-dry density".into(),
         "reference_point" => "density in the reference fluid".into(),
         "partner_span" => "flow against the partner".into(),

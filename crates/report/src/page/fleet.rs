@@ -120,6 +120,9 @@ fn budget_words(page: &Page<'_>, list: ListKind, expected: f64) -> String {
         _ => format!("; budget {:.1}", lists.budget * judged as f64),
     };
     let comma = if measured.is_empty() { "" } else { "; " };
+    if expected < 0.05 {
+        return format!("under 0.1 of {judged}{budget}{comma}{measured}");
+    }
     format!("about {expected:.1} of {judged}{budget}{comma}{measured}")
 }
 
@@ -146,13 +149,15 @@ fn what_changed(page: &Page<'_>) -> Markup {
     };
     let accepted = entries.iter().filter(|e| e.accepted).count();
     let kinds = [EntryChange::New, EntryChange::Worse, EntryChange::Better, EntryChange::Gone];
+    let first_night = page.input.lists.before.is_none();
     html! {
         section {
             h2 { "What changed" }
-            @if kinds.iter().all(|kind| of(*kind).is_empty()) { p { "Nothing since the last lists." } }
+            @if first_night { p { "First lists of this site: there is nothing to compare with." } }
+            @else if kinds.iter().all(|kind| of(*kind).is_empty()) { p { "Nothing since the last lists." } }
             @for kind in kinds {
                 @let of_kind = of(kind);
-                @if !of_kind.is_empty() {
+                @if !of_kind.is_empty() && !first_night {
                     p {
                         (signs::change(kind.name())) " "
                         @for (index, entry) in of_kind.iter().enumerate() {
@@ -229,7 +234,7 @@ fn spark(page: &Page<'_>, entry: &WatchListEntry) -> Markup {
     let loudest = verdict
         .evidence
         .iter()
-        .filter(|o| o.adjusted.len() > 2)
+        .filter(|o| drawable(&o.adjusted, page.input.card.as_of))
         .max_by(|a, b| a.over_no_change.total_cmp(&b.over_no_change));
     let as_of = page.input.card.as_of;
     let (name, points): (String, Vec<Point>) = match loudest {
@@ -242,6 +247,11 @@ fn spark(page: &Page<'_>, entry: &WatchListEntry) -> Markup {
         _ => 4.0,
     };
     html! { (sparkline(&points, as_of, SPARK_DAYS, smallest_span)) span class="cap" { (name) } }
+}
+
+/// Whether a sparkline has enough points to be a line.
+fn drawable(points: &[Point], as_of: metersift_model::Day) -> bool {
+    points.iter().filter(|(day, _)| *day >= as_of.plus(-SPARK_DAYS)).count() >= 8
 }
 
 /// What nearly came up: why it is not there.

@@ -73,7 +73,10 @@ fn entry_block(entry: &WatchListEntry) -> Markup {
                     None => " \u{00B7} measured",
                 }
                 @if let Some(size) = &entry.severity { " \u{00B7} " (severity(size)) }
-                @if let Some(days) = entry.days_left { " \u{00B7} limit: " (days_left(days)) }
+                @if let Some(days) = entry.days_left {
+                    @let text = days_left(days);
+                    " \u{00B7} " @if !text.starts_with("limit") { "limit: " } (text)
+                }
             }
             dl {
                 dt { "Evidence" } dd { (entry.evidence) }
@@ -146,7 +149,6 @@ fn evidence(page: &Page<'_>, verdict: &Verdict) -> Markup {
                 }
             }
         }
-        @if !verdict.reason.is_empty() { p { (verdict.reason) } }
         @if !verdict.facts.is_empty() {
             h3 { "Measured, whatever the cause" }
             ul {

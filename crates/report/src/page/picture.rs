@@ -83,10 +83,11 @@ fn flags(axis: &TimeAxis, events: &[Event], change: Option<Day>) -> Markup {
 fn time_labels(axis: &TimeAxis) -> Markup {
     html! {
         div class="row" { div {} svg class="pl" height="18" {
-            @for (day, label) in axis.ticks() {
+            @for (index, (day, label)) in axis.ticks().into_iter().enumerate() {
                 @let share = axis.share(day);
                 @let anchor = if share < 0.06 { "start" } else if share > 0.94 { "end" } else { "middle" };
-                text x={ (axis.percent(day)) "%" } y="13" text-anchor=(anchor) { (label) }
+                // Every other label gives way on a phone.
+                text class=[(index % 2 == 1).then_some("t2")] x={ (axis.percent(day)) "%" } y="13" text-anchor=(anchor) { (label) }
             }
         } }
     }
@@ -112,7 +113,7 @@ fn scale(panel: &Panel) -> Option<ValueAxis> {
 fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -> Markup {
     // Outcome-only records have a day and no value: any scale will do.
     let value_axis = scale(panel).unwrap_or(ValueAxis { low: -1.0, high: 1.0, height: HEIGHT });
-    let has_values = scale(panel).is_some();
+    let has_values = !panel.points.is_empty() || panel.marks.iter().any(|m| m.value.is_some());
     let ticks = if has_values { value_axis.ticks() } else { Vec::new() };
     html! {
         div class="pt" {

@@ -47,7 +47,7 @@ svg text{font-size:11px;fill:var(--soft)}.yl text{text-anchor:end}.fl{text-ancho
 .k1{fill:var(--ink);stroke:var(--paper);stroke-width:.8}.k0{fill:var(--paper);stroke:var(--ink);stroke-width:1.3}.kx{stroke:var(--ink);stroke-width:1.6;fill:none}
 figcaption{font-size:.8rem;color:var(--soft);margin-top:.2rem;padding-left:3.75rem}.ev{white-space:nowrap}.ev b{color:var(--ink)}
 .two{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,27rem),1fr));gap:0 3rem}
-.bars{width:100%}.bars th{font-weight:400;white-space:nowrap}.bars td,.bars th{vertical-align:middle;padding:.08rem .6rem .08rem 0}.bars .bar{width:42%;min-width:5rem}.pr .bar{width:68%}.bars .n{white-space:nowrap}
+.bars{width:100%}.bars th{font-weight:400}.pr th{white-space:nowrap}.bars td,.bars th{vertical-align:middle;padding:.08rem .6rem .08rem 0}.bars .bar{width:30%;min-width:4.5rem}.pr .bar{width:68%}.bars .n{white-space:nowrap}.bars .w{white-space:normal;min-width:6rem}
 .bars thead .bar{white-space:nowrap}.bars svg{display:block}.b1{fill:var(--bar)}.b0{fill:var(--bar0)}.ru{stroke:var(--ink);stroke-width:2}.mid{padding:0 .6em}
 footer{border-top:3px double var(--ink);margin-top:3rem;padding-top:.2rem}.card{font-size:.78rem;color:var(--soft);overflow-wrap:anywhere}.card span{margin-right:1em}
 @media screen and (max-width:52rem){
@@ -58,6 +58,7 @@ html{font-size:15px}.list thead{display:none}.list,.list tbody,.list tr,.list td
 .over{width:100%}.over thead{display:none}.over tr{display:flex;flex-wrap:wrap;gap:0 .9rem;padding:.25rem 0}.over td,.over th{padding:0;text-align:left}.over th{flex:1 1 100%}.over .none{display:none}
 dl{display:block}.row{grid-template-columns:2.6rem minmax(0,1fr)}figcaption{padding-left:0}.bars .bar{width:30%;min-width:3.5rem}.pr .bar{width:55%}.bars td,.bars th{padding-right:.4rem}.bars th{white-space:normal}
 }
+@media screen and (max-width:30rem){.t2{display:none}}
 @media print{:root{--paper:#fff;--ink:#000;--soft:#333;--hair:#bbb;--band:#e4e4e4;--line:#000;--on:#000;--bar:#333;--bar0:#bbb}
 @page{margin:11mm}html{font-size:9pt;line-height:1.35}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
 a{text-decoration:none}.up{display:none}.entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0}.fig{margin:.5rem 0}.pt{margin-top:.25rem}.list .why td{font-size:9pt;padding-bottom:.4rem}
