@@ -130,9 +130,12 @@ fn the_recordings_make_a_night_and_nobody_is_accused() {
     for (day, hours) in column(&daily, "FT104", "gas_hours") {
         assert!(hours == 0.0, "the single-phase meter has {hours} h of gas on {day}");
     }
-    for (meter, at_least) in [("FT406", 10), ("FT407", 10)] {
-        let gassy = column(&daily, meter, "gas_hours").iter().filter(|(_, hours)| *hours > 0.0).count();
-        assert!(gassy >= at_least, "{meter} has gas in {gassy} of 10 runs");
+    // In run 4_1 the liquid comes and goes, so its gas counts as gas at starts.
+    for meter in ["FT406", "FT407"] {
+        let at_starts = column(&daily, meter, "gas_startup_hours");
+        for ((day, hours), (_, at_start)) in column(&daily, meter, "gas_hours").iter().zip(&at_starts) {
+            assert!(hours + at_start > 0.0, "{meter} shows no gas on {day}");
+        }
     }
     nobody_is_accused(dir.path());
 }

@@ -136,7 +136,8 @@ pub fn burst_windows(
     while from < n {
         let start_us = time_us[from].div_euclid(window_us) * window_us;
         let by_time = time_us[..n].partition_point(|&t| t < start_us.saturating_add(window_us));
-        let until = by_time.max(from.saturating_add(min_updates)).min(n);
+        // At least one update further, whatever order the times came in.
+        let until = by_time.max(from.saturating_add(min_updates.max(1))).min(n);
         if until - from < min_updates {
             break;
         }
@@ -157,24 +158,23 @@ pub fn burst_windows(
 
 fn burst(value: &[f64], linked: &[bool]) -> Option<f64> {
     let (mut squares, mut n) = (0.0, 0_usize);
-    for i in 1..value.len() {
-        if linked[i] {
-            let step = value[i] - value[i - 1];
-            squares += step * step;
-            n += 1;
-        }
+    for (pair, _) in value.windows(2).zip(&linked[1..]).filter(|(_, linked)| **linked) {
+        let step = pair[1] - pair[0];
+        squares += step * step;
+        n += 1;
     }
     (n >= MIN_STEPS).then(|| (squares / (2.0 * n as f64)).sqrt())
 }
 
 fn burst4(value: &[f64], linked: &[bool]) -> f64 {
     let (mut squares, mut n, mut run) = (0.0, 0_usize, 0_usize);
-    for i in 0..value.len() {
-        run = if i > 0 && linked[i] { run + 1 } else { 0 };
+    for (i, &linked) in linked.iter().enumerate() {
+        run = if i > 0 && linked { run + 1 } else { 0 };
         if run + 1 >= 2 * LONG {
             let first = i + 1 - 2 * LONG;
             let difference: f64 =
-                (first..first + LONG).map(|j| value[j + LONG] - value[j]).sum::<f64>() / LONG as f64;
+                (first..first + LONG).map(|j| value[j + LONG] - value[j]).sum::<f64>()
+                    / LONG as f64;
             squares += difference * difference;
             n += 1;
         }
@@ -209,7 +209,12 @@ pub fn bursts_of(
 }
 
 /// Writes the burst part of the noise group.
-pub(crate) fn write(windows: &[BurstWindow], density: &Samples, cells: &Cells, row: &mut FeatureRow) {
+pub(crate) fn write(
+    windows: &[BurstWindow],
+    density: &Samples,
+    cells: &Cells,
+    row: &mut FeatureRow,
+) {
     if density.is_empty() || cells.count(FLOWING) == 0 {
         return;
     }
@@ -273,6 +278,7 @@ mod tests {
     #[test]
     fn nothing_gives_no_window() {
         assert!(burst_windows(&[], &[], &[], 300.0, 20).is_empty());
+        assert!(burst_windows(&[9, 1, 5], &[1.0; 3], &[true; 3], 1e-9, 0).is_empty());
         assert!(burst_windows(&[0, 1], &[1.0, 2.0], &[false; 2], 300.0, 2).is_empty());
     }
 }

@@ -51,11 +51,38 @@ pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
 #[derive(Clone, Debug)]
 pub(crate) struct Cells {
     bits: Vec<u8>,
+    flowing: Sums,
+    steady: Sums,
+}
+
+/// Minutes of one state before each minute, for times in that state without a walk.
+#[derive(Clone, Debug, Default)]
+struct Sums {
+    before: Vec<u16>,
+}
+
+impl Sums {
+    fn fill(&mut self, bits: &[u8], mask: u8) {
+        self.before.clear();
+        self.before.push(0);
+        let mut sum = 0;
+        for bits in bits {
+            sum += u16::from(bits & mask == mask);
+            self.before.push(sum);
+        }
+    }
+
+    /// Time of that state since midnight, us.
+    fn until(&self, t_us: i64) -> i64 {
+        let cell = cell_of(t_us);
+        let is_in = i64::from(self.before[cell + 1] - self.before[cell]);
+        i64::from(self.before[cell]) * CELL_US + is_in * (t_us - cell as i64 * CELL_US)
+    }
 }
 
 impl Default for Cells {
     fn default() -> Cells {
-        Cells { bits: vec![0; CELLS] }
+        Cells { bits: vec![0; CELLS], flowing: Sums::default(), steady: Sums::default() }
     }
 }
 
@@ -63,6 +90,8 @@ impl Cells {
     /// Forgets everything.
     pub(crate) fn clear(&mut self) {
         self.bits.fill(0);
+        self.flowing.before.clear();
+        self.steady.before.clear();
     }
 
     /// Whether a minute has all bits of `mask`.
@@ -85,11 +114,30 @@ impl Cells {
         self.has(cell_of(t_us), mask)
     }
 
+    /// Sums up the flowing minutes; call it when they are all marked.
+    pub(crate) fn sum_flowing(&mut self) {
+        self.flowing.fill(&self.bits, FLOWING);
+    }
+
+    /// Sums up the steady minutes; call it when they are all marked.
+    pub(crate) fn sum_steady(&mut self) {
+        self.steady.fill(&self.bits, STEADY);
+    }
+
     /// Part of a held sample's time that falls into minutes with all bits of `mask`, us.
     pub(crate) fn time_in(&self, mask: u8, t_us: i64, hold_us: i64) -> i64 {
         let cell = cell_of(t_us);
         if t_us + hold_us <= (cell as i64 + 1) * CELL_US {
             return if self.has(cell, mask) { hold_us } else { 0 };
+        }
+        let sums = match mask {
+            FLOWING => &self.flowing,
+            STEADY => &self.steady,
+            _ => &Sums { before: Vec::new() },
+        };
+        if !sums.before.is_empty() {
+            let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+            return sums.until(until) - sums.until(t_us);
         }
         let mut time = 0;
         spread(t_us, hold_us, |cell, part| time += if self.has(cell, mask) { part } else { 0 });
@@ -185,8 +233,14 @@ mod tests {
         assert_eq!(parts, [(0, 10), (1, 60), (2, 30)]);
         let mut cells = Cells::default();
         cells.set(1, STEADY);
-        assert_eq!(cells.time_in(STEADY, 50_000_000, 100_000_000), 60_000_000);
-        assert_eq!(cells.time_in(STEADY, 60_000_000, 60_000_000), 60_000_000);
+        cells.set(1439, STEADY);
+        let time = |cells: &Cells| {
+            [(50, 100), (60, 60), (0, 70), (86_390, 10), (86_340, 60), (70, 10)]
+                .map(|(t, hold)| cells.time_in(STEADY, t * 1_000_000, hold * 1_000_000) / 1_000_000)
+        };
+        assert_eq!(time(&cells), [60, 60, 10, 10, 60, 10]);
+        cells.sum_steady();
+        assert_eq!(time(&cells), [60, 60, 10, 10, 60, 10], "sums and walks agree");
     }
 
     #[test]

@@ -37,6 +37,7 @@ pub struct Scratch {
     drive_minutes: Minutes,
     other_minutes: Minutes,
     updates: Updates,
+    drive_updates: Updates,
     gas: Gas,
     noise: NoiseScratch,
     pairs: Vec<Held>,
@@ -150,7 +151,8 @@ fn states_and_groups(
     scratch: &mut Scratch,
     row: &mut FeatureRow,
 ) {
-    let Scratch { signals, partner, cells, updates, gas, noise, pairs, .. } = scratch;
+    let Scratch { signals, partner, cells, updates, drive_updates, gas, noise, pairs, .. } =
+        scratch;
     let signals = &*signals;
     let measured = !signals.mass_flow.is_empty();
     let made = signals.mass_flow.is_empty()
@@ -173,7 +175,9 @@ fn states_and_groups(
     let resolution = density.habits.resolution;
     let provisional = noise::step_noise(updates, cells, FLOWING, resolution, noise);
     let quiet = quiet_levels(signals, reference_fluid, cells, pairs, provisional.map(|n| n.sigma));
-    gas.find((density, updates, &windows), drive, quiet, settings, cells);
+    drive_updates.fill(drive, cells, FLOWING, &mut noise.spacings);
+    let drive_seen = (drive, &*drive_updates);
+    gas.find((density, updates, &windows), drive_seen, quiet, settings, cells);
     mark_low(&scratch.density_minutes, quiet.level, cells);
     operation::mark_steady(flow, &scratch.flow_minutes, settings, cells);
 
@@ -205,8 +209,7 @@ fn states_and_groups(
         row.why(Group::Zero, WhyNull::absent(&signals.mass_flow));
     }
     scratch.other_minutes.fill(&signals.pressure);
-    let fluid =
-        (&scratch.density_minutes, &scratch.temperature_minutes, &scratch.other_minutes);
+    let fluid = (&scratch.density_minutes, &scratch.temperature_minutes, &scratch.other_minutes);
     known_fluid::write(fluid, reference_fluid, quiet.level, cells, settings, row);
     partner::write(partner, (&scratch.flow_minutes, &mut scratch.other_minutes), cells, row);
 }

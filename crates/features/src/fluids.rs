@@ -48,14 +48,8 @@ pub fn water_cipm(temperature_degc: f64) -> Option<f64> {
 
 /// Pure water at 101.325 kPa, 0..100 degC, less exact than [`water_cipm`] below 40 degC.
 pub fn water_kell(temperature_degc: f64) -> Option<f64> {
-    const TOP: [f64; 6] = [
-        999.839_52,
-        16.952_577,
-        -7.990_512_7e-3,
-        -46.241_757e-6,
-        105.846_01e-9,
-        -281.030_06e-12,
-    ];
+    const TOP: [f64; 6] =
+        [999.839_52, 16.952_577, -7.990_512_7e-3, -46.241_757e-6, 105.846_01e-9, -281.030_06e-12];
     const BOTTOM: f64 = 16.887_236e-3;
     let t = temperature_degc;
     let top = TOP.iter().rev().fold(0.0, |sum, coefficient| sum * t + coefficient);

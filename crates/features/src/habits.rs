@@ -36,11 +36,13 @@ const LINE_MIN_RESOLUTIONS: f64 = 50.0;
 const ROUNDED_LINE_STEPS: usize = 5;
 /// Steps looked at when the resolution is sought.
 const RESOLUTION_STEPS: usize = 1024;
-/// Steps of the quick look before that search, how far from whole multiples they may lie, and how
-/// many misses end it. Steps of an unrounded signal pass one in five times each.
+/// Steps of the quick look before that search, the part of the sorted steps they come from, and
+/// how far from whole multiples three quarters of them may lie. A step of an unrounded signal
+/// passes one time in five.
 const PROBE_STEPS: usize = 24;
+const PROBE_FROM: f64 = 0.06;
+const PROBE_UNTIL: f64 = 0.5;
 const PROBE_SLACK: f64 = 0.1;
-const PROBE_MISSES: usize = 6;
 /// Share of the day's span that counts as its floor or ceiling.
 const EDGE_SHARE: f64 = 1e-3;
 /// Samples without any change that make a tag stuck, once a sibling moves.
@@ -138,7 +140,8 @@ pub(crate) fn modal_spacing_us(samples: &Samples, scratch: &mut Vec<i64>) -> Opt
     scratch.extend(pairs().map(spacing));
     scratch.sort_unstable();
     let runs = scratch.chunk_by(|a, b| a == b);
-    let longest = runs.fold((0, 0), |best, run| if run.len() > best.1 { (run[0], run.len()) } else { best });
+    let longest =
+        runs.fold((0, 0), |best, run| if run.len() > best.1 { (run[0], run.len()) } else { best });
     (longest.1 > 0).then_some((longest.0 * 1000).max(1))
 }
 
@@ -189,12 +192,15 @@ fn resolution_of(steps: &mut [f64], samples: &Samples) -> Option<f64> {
     stats::resolution_of_steps(steps, largest)
 }
 
-/// Whether some fraction of a small step divides most of the small steps: a look at two dozen
+/// Whether some fraction of a small step divides most of the smaller steps: a look at two dozen
 /// steps that spares unrounded signals the full search.
 fn may_be_rounded(sorted: &[f64]) -> bool {
-    let n = sorted.len();
-    let at = |p: f64| ((p * n as f64) as usize).min(n.saturating_sub(1));
-    let probe = &sorted[at(0.06).min(n)..n.min(at(0.06) + PROBE_STEPS)];
+    let at = |p: f64| (p * sorted.len() as f64) as usize;
+    // Spread over the lower half: neighbours in order hit or miss a multiple together.
+    let (from, until) = (at(PROBE_FROM), at(PROBE_UNTIL));
+    let stride = ((until - from) / PROBE_STEPS).max(1);
+    let probe = || sorted[from..until].iter().step_by(stride);
+    let misses_allowed = probe().count() / 4;
     let off = |step: f64, r: f64| {
         let ratio = step / r;
         (ratio - (ratio + 0.5) as i64 as f64).abs()
@@ -203,8 +209,8 @@ fn may_be_rounded(sorted: &[f64]) -> bool {
         let Some(&anchor) = sorted.get(at(p)) else { return false };
         (1..=64).any(|multiple| {
             let r = anchor / f64::from(multiple);
-            let misses = probe.iter().filter(|&&step| off(step, r) > PROBE_SLACK);
-            misses.take(PROBE_MISSES).count() < PROBE_MISSES
+            let misses = probe().filter(|&&step| off(step, r) > PROBE_SLACK);
+            misses.take(misses_allowed + 1).count() <= misses_allowed
         })
     })
 }
@@ -291,8 +297,7 @@ fn continues_line(samples: &Samples, i: usize, r: f64, run_start: usize) -> bool
     if run_start + 1 > i - 1 {
         return true;
     }
-    let (now, before) =
-        (samples.v[i] - samples.v[i - 1], samples.v[i - 1] - samples.v[i - 2]);
+    let (now, before) = (samples.v[i] - samples.v[i - 1], samples.v[i - 1] - samples.v[i - 2]);
     now * before > 0.0 && (now - before).abs() <= 2.1 * r
 }
 
@@ -454,8 +459,7 @@ mod tests {
 
     #[test]
     fn the_commonest_spacing_needs_no_majority() {
-        let time: Vec<i64> =
-            [0, 1, 3, 4, 6, 9, 10].iter().map(|s| s * 1_000_000).collect();
+        let time: Vec<i64> = [0, 1, 3, 4, 6, 9, 10].iter().map(|s| s * 1_000_000).collect();
         let value: Vec<f64> = (0..7).map(f64::from).collect();
         let signal = SignalDay::new(&time, &value, &[192; 7]).expect("sorted");
         let (habits, _) = habits_of(&signal, &Signal::Density, Day(0), &Settings::default());

@@ -9,7 +9,9 @@ use thiserror::Error;
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum FeaturesError {
     /// Columns of one signal differ in length.
-    #[error("columns of one signal differ in length: {times} times, {values} values, {qualities} qualities")]
+    #[error(
+        "columns of one signal differ in length: {times} times, {values} values, {qualities} qualities"
+    )]
     Lengths {
         /// Times.
         times: usize,
@@ -19,7 +21,9 @@ pub enum FeaturesError {
         qualities: usize,
     },
     /// A time is not later than the one before it.
-    #[error("sample {index} is not later than the one before it ({before_us} us, then {time_us} us)")]
+    #[error(
+        "sample {index} is not later than the one before it ({before_us} us, then {time_us} us)"
+    )]
     OutOfOrder {
         /// Index of the later sample, from 0.
         index: usize,

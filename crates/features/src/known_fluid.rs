@@ -70,11 +70,7 @@ struct Points {
 }
 
 /// `value` gives reading and error of a minute that could belong to a stretch.
-fn points(
-    density: &Minutes,
-    stable: f64,
-    value: impl Fn(usize) -> Option<(f64, f64)>,
-) -> Points {
+fn points(density: &Minutes, stable: f64, value: impl Fn(usize) -> Option<(f64, f64)>) -> Points {
     let mut found = Vec::new();
     let mut cell = 0;
     while cell + STRETCH_MIN <= CELLS {

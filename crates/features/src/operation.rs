@@ -46,8 +46,7 @@ impl Edges {
         let positive = |x: f64| if x.is_finite() { x.max(0.0) } else { 0.0 };
         let most = positive(meter.max_flow_kg_h);
         let zero = positive(meter.zero_stability_kg_h);
-        let flowing =
-            (settings.flowing_share * most).max(settings.flowing_zero_stabilities * zero);
+        let flowing = (settings.flowing_share * most).max(settings.flowing_zero_stabilities * zero);
         let accuracy = meter.base_accuracy_pct;
         let limited = if accuracy > 0.0 { 100.0 * zero / accuracy } else { 0.0 };
         Edges {
@@ -72,30 +71,28 @@ pub(crate) fn mark_flow(flow: &Samples, edges: Edges, cells: &mut Cells) {
             shut[cell] += if is_shut { part } else { 0 };
         });
     }
-    for cell in 0..CELLS {
-        if known[cell] < KNOWN_US {
+    for (cell, ((&known, &flowing), &shut)) in known.iter().zip(&flowing).zip(&shut).enumerate() {
+        if known < KNOWN_US {
             continue;
         }
         cells.set(cell, KNOWN);
-        if 2 * flowing[cell] > known[cell] {
+        if 2 * flowing > known {
             cells.set(cell, FLOWING);
         }
-        if shut[cell] == known[cell] {
+        if shut == known {
             cells.set(cell, SHUT);
         }
     }
+    cells.sum_flowing();
 }
 
 /// Minutes in which flow began after a known standstill of some minutes.
 ///
 /// Slugs stop and start the flow by the minute: that is not starting up.
 pub(crate) fn starts(cells: &Cells) -> Vec<usize> {
-    let standstill =
-        |cell: usize| cells.has(cell, KNOWN) && !cells.has(cell, FLOWING);
+    let standstill = |cell: usize| cells.has(cell, KNOWN) && !cells.has(cell, FLOWING);
     (STANDSTILL_MIN..CELLS)
-        .filter(|&cell| {
-            cells.has(cell, FLOWING) && (cell - STANDSTILL_MIN..cell).all(standstill)
-        })
+        .filter(|&cell| cells.has(cell, FLOWING) && (cell - STANDSTILL_MIN..cell).all(standstill))
         .collect()
 }
 
@@ -118,13 +115,14 @@ pub(crate) fn mark_steady(
             }
         });
     }
-    for cell in 0..CELLS {
+    for (cell, (&settled, &inside)) in settled.iter().zip(&inside).enumerate() {
         let near = (minutes.mean[cell] - middle[cell]).abs() < band(cell)
-            && inside[cell] as f64 >= STEADY_TIME_SHARE * minutes.time_us[cell] as f64;
-        if settled[cell] && near && !cells.has_any(cell, GAS | LOW) {
+            && inside as f64 >= STEADY_TIME_SHARE * minutes.time_us[cell] as f64;
+        if settled && near && !cells.has_any(cell, GAS | LOW) {
             cells.set(cell, STEADY);
         }
     }
+    cells.sum_steady();
 }
 
 /// Flowing since `settle` minutes, and no stop within `settle` minutes to come.

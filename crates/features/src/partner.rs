@@ -39,7 +39,8 @@ pub(crate) fn write(
         if !block.clone().all(|cell| cells.has(cell, STEADY)) {
             continue;
         }
-        let mean = |m: &Minutes| block.clone().map(|cell| m.mean[cell]).sum::<f64>() / PAIR_MIN as f64;
+        let mean =
+            |m: &Minutes| block.clone().map(|cell| m.mean[cell]).sum::<f64>() / PAIR_MIN as f64;
         let (q, p) = (mean(own), mean(other));
         // Also false for a NaN: a minute without the partner.
         if q * p > 0.0 {

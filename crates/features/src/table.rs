@@ -460,6 +460,12 @@ static ALL: LazyLock<Vec<FeatureDef>> =
     LazyLock::new(|| PLAIN.iter().chain(RECORDER).copied().collect());
 
 /// Every feature, in column order.
+///
+/// ```
+/// let density = metersift_features::feature_index("density_kg_m3").expect("a feature");
+/// let def = &metersift_features::features()[density];
+/// assert_eq!((def.unit, def.count), ("kg/m3", Some("n_density")));
+/// ```
 pub fn features() -> &'static [FeatureDef] {
     &ALL
 }
@@ -504,7 +510,10 @@ mod tests {
     #[test]
     fn habits_are_found_where_their_index_says() {
         assert_eq!(features()[habit_index(0, Habit::Updates)].name, "mass_flow_updates");
-        assert_eq!(features()[habit_index(8, Habit::CeilingShare)].name, "volume_flow_ceiling_share");
+        assert_eq!(
+            features()[habit_index(8, Habit::CeilingShare)].name,
+            "volume_flow_ceiling_share"
+        );
         assert_eq!(features()[habit_index(1, Habit::Stuck)].name, "density_stuck");
         assert_eq!(features()[F::AlertsMaintenance as usize].name, "alerts_maintenance");
         assert_eq!(features()[F::Density as usize].name, "density_kg_m3");
@@ -514,8 +523,15 @@ mod tests {
     #[test]
     fn a_number_with_a_unit_wears_it_last() {
         let suffixes = [
-            ("kg/m3", "_kg_m3"), ("kg/h", "_kg_h"), ("kg", "_kg"), ("degC", "_degc"),
-            ("kPa", "_kpa"), ("mV", "_mv"), ("%", "_pct"), ("s", "_s"), ("s2", "_s2"),
+            ("kg/m3", "_kg_m3"),
+            ("kg/h", "_kg_h"),
+            ("kg", "_kg"),
+            ("degC", "_degc"),
+            ("kPa", "_kpa"),
+            ("mV", "_mv"),
+            ("%", "_pct"),
+            ("s", "_s"),
+            ("s2", "_s2"),
         ];
         for def in features().iter().filter(|def| def.group != Group::Recorder) {
             if let Some((_, suffix)) = suffixes.iter().find(|(unit, _)| *unit == def.unit) {

@@ -83,6 +83,13 @@ fn held(time_s: &[f64], value: &[f64], end_s: f64, max_hold_s: f64) -> Vec<Held>
 }
 
 /// Quantile `p` of a held signal over a window that ends at `end_s`; gaps are NaN.
+///
+/// ```
+/// // 10 stands for an hour, 20 for a minute: the median is 10, whatever the count.
+/// let (time_s, flow) = ([0.0, 3600.0, 3630.0], [10.0, 20.0, 20.5]);
+/// let median = metersift_features::held_quantile(&time_s, &flow, 3660.0, 3600.0, 0.5);
+/// assert_eq!(median, Some(10.0));
+/// ```
 pub fn held_quantile(
     time_s: &[f64],
     value: &[f64],
@@ -94,12 +101,7 @@ pub fn held_quantile(
 }
 
 /// Mean of a held signal over a window that ends at `end_s`, and the seconds it covers.
-pub fn held_mean(
-    time_s: &[f64],
-    value: &[f64],
-    end_s: f64,
-    max_hold_s: f64,
-) -> Option<(f64, f64)> {
+pub fn held_mean(time_s: &[f64], value: &[f64], end_s: f64, max_hold_s: f64) -> Option<(f64, f64)> {
     let pairs = held(time_s, value, end_s, max_hold_s);
     let covered_s = pairs.iter().map(|pair| pair.1).sum::<i64>() as f64 / 1e6;
     Some((mean(&pairs)?, covered_s))

@@ -8,9 +8,10 @@
 //! Out:    median and robust spread in zero stabilities.
 //! Method: shut in = |q| under 1 % of the largest flow for 45 min, first 30 dropped. Full =
 //!         density within 1 % of its last flowing median after its own thermal expansion.
-//!         Quiet, by blocks of 15 min: robust spread of q under 3 zero stabilities, drive gain
-//!         within its steady band, temperature drift under 0.2 K/min. After an as-left record
-//!         only what comes later counts. More than half exact zeros: a cut-off hides the zero.
+//!         Quiet, by blocks of 15 min (of five spacings of a slow recorder): robust spread of q
+//!         under 3 zero stabilities, drive gain within its steady band, temperature drift under
+//!         0.2 K/min. After an as-left record only what comes later counts. More than half exact
+//!         zeros: a cut-off hides the zero.
 
 use crate::cells::{self, CELLS, Cells, FLOWING, GAS, LOW, Minutes, QUIET, SHUT, STEADY};
 use crate::density::MEDIAN_MIN;
@@ -26,6 +27,8 @@ use std::ops::Range;
 
 /// Minutes of a block that is quiet or not as a whole.
 const BLOCK_MIN: usize = 15;
+/// Samples that a spread wants, at the commonest spacing.
+const BLOCK_SAMPLES: f64 = 5.0;
 /// Shut-in time below which nothing is said about a cut-off.
 const CUT_OFF_MIN_US: i64 = 600_000_000;
 /// Flowing minutes whose density stands for the last flowing one.
@@ -106,6 +109,7 @@ fn mark_quiet(
     let (least, drop) = (minutes(settings.shut_in_min), minutes(settings.shut_in_drop_min));
     let after_zero = first_minute_after_zero(input);
     let band = drive_band(views.drive, cells);
+    let block_min = block_minutes(flow);
     for stretch in cells.stretches(SHUT) {
         if stretch.len() < least {
             continue;
@@ -114,7 +118,10 @@ fn mark_quiet(
         let from = (stretch.start + drop).max(after_zero);
         let mut start = from;
         while start + BLOCK_MIN <= stretch.end {
-            let block = start..start + BLOCK_MIN;
+            // What is left of a stretch joins its last block.
+            let left = stretch.end - start;
+            let block = start..if left < 2 * block_min { stretch.end } else { start + block_min };
+            let next = block.end;
             let is_full = block.clone().all(|cell| full(views, level, settings, cell));
             if is_full
                 && drive_is_usual(views.drive, band, &block)
@@ -123,9 +130,16 @@ fn mark_quiet(
             {
                 block.for_each(|cell| cells.set(cell, QUIET));
             }
-            start += BLOCK_MIN;
+            start = next;
         }
     }
+}
+
+/// Minutes of a block: a slow recorder needs longer ones to show a spread.
+fn block_minutes(flow: &Samples) -> usize {
+    let wanted = BLOCK_SAMPLES * flow.habits.spacing_s / 60.0;
+    // A NaN becomes 0.
+    (wanted.ceil() as usize).clamp(BLOCK_MIN, CELLS)
 }
 
 fn first_minute_after_zero(input: &MeterDay<'_>) -> usize {

@@ -21,7 +21,9 @@ fn holds_its_claims(row: &FeatureRow, case: &str) {
         }
         let share = def.name.ends_with("_share") && def.name != "gas_apparent_share";
         let hours = def.name.starts_with("hours_") || def.name.ends_with("_hours");
-        let flag = ["_stuck", "_floor_limited", "_weak", "_used"].iter().any(|end| def.name.ends_with(end));
+        let flag = ["_stuck", "_floor_limited", "_weak", "_used"]
+            .iter()
+            .any(|end| def.name.ends_with(end));
         let scatter = ["noise", "burst", "allan", "spread", "resolution", "spacing", "updates"];
         if share {
             assert!((0.0..=1.0).contains(&value), "{case}: {} = {value}", def.name);
@@ -267,8 +269,13 @@ fn the_table_has_the_columns_that_other_rooms_ask_for() {
     {
         assert!(table.numbers(name).is_some(), "{name}");
     }
-    for name in ["n_drive", "n_pickoff", "n_density", "n_noise", "n_resonator", "n_zero", "n_partner"] {
-        assert!(matches!(table.column(name).map(|c| &c.data), Some(ColumnData::Count(_))), "{name}");
+    for name in
+        ["n_drive", "n_pickoff", "n_density", "n_noise", "n_resonator", "n_zero", "n_partner"]
+    {
+        assert!(
+            matches!(table.column(name).map(|c| &c.data), Some(ColumnData::Count(_))),
+            "{name}"
+        );
     }
     assert_eq!(table.texts("why_density").expect("text")[1].as_deref(), Some("no_signal"));
     assert_eq!(table.texts("meter").expect("text")[0].as_deref(), Some("FT-3107"));

@@ -9,6 +9,8 @@
 //!
 //! The register lines are ours: the recordings say nothing on spans or zero stabilities.
 
+#![allow(clippy::print_stderr, reason = "a skipped test must say so")]
+
 use metersift_features::{
     BurstWindow, FeatureRow, Group, Habits, MeterDay, Settings, SignalDay, WhyNull, burst_windows,
     bursts_of, habits_of, meter_day,
@@ -21,8 +23,8 @@ use std::path::PathBuf;
 const RUNS: [&str; 10] = ["1_1", "1_3", "2_1", "2_2", "3_1", "3_3", "4_1", "4_3", "5_2", "6_2"];
 
 fn folder() -> Option<PathBuf> {
-    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
-        .join("../../../shared/data/flow_facility_2015");
+    let path =
+        PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/flow_facility_2015");
     if path.is_dir() {
         return Some(path);
     }
@@ -116,7 +118,8 @@ const METERS: [(&str, f64); 3] = [("FT104", 25_000.0), ("FT406", 25_000.0), ("FT
 fn rows(meter: &str) -> Option<Vec<(&'static str, FeatureRow)>> {
     let folder = folder()?;
     let most = METERS.iter().find(|known| known.0 == meter).expect("known meter").1;
-    let row = |run: &'static str| (run, Run::read(&folder, run).features(meter, most, Some("water")));
+    let row =
+        |run: &'static str| (run, Run::read(&folder, run).features(meter, most, Some("water")));
     Some(RUNS.into_iter().map(row).collect())
 }
 
@@ -257,7 +260,8 @@ fn ft104_against_pure_water() {
     let residuals: Vec<f64> =
         rows.iter().filter_map(|(_, row)| row.get("density_residual_kg_m3")).collect();
     assert!(residuals.len() >= 8, "{residuals:?}");
-    let (low, high) = residuals.iter().fold((f64::MAX, f64::MIN), |(l, h), r| (l.min(*r), h.max(*r)));
+    let (low, high) =
+        residuals.iter().fold((f64::MAX, f64::MIN), |(l, h), r| (l.min(*r), h.max(*r)));
     // 0.05: the README prints one decimal.
     assert!((low + 0.3).abs() < 0.05 && (high - 0.6).abs() < 0.05, "{residuals:.3?}");
 }

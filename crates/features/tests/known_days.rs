@@ -127,7 +127,11 @@ fn mass_is_flow_times_the_time_it_was_held() {
 /// 107.520598957181 Hz. 1e-9: frequencies carry 15 digits, the line loses five.
 #[test]
 fn resonator_line_gives_back_the_two_point_calibration() {
-    let fills = [(1.2041, 137.790_751_635_585), (998.2067, 112.573_190_799_804), (1286.61, 107.520_598_957_181)];
+    let fills = [
+        (1.2041, 137.790_751_635_585),
+        (998.2067, 112.573_190_799_804),
+        (1286.61, 107.520_598_957_181),
+    ];
     let fill = |i: usize| fills[(i / 28_800).min(2)];
     let row = Site::new()
         .with(Signal::MassFlow, |_| 12_000.0)
@@ -135,10 +139,8 @@ fn resonator_line_gives_back_the_two_point_calibration() {
         .with(Signal::TubeFrequency, |i| fill(i).1)
         .with(Signal::Temperature, |_| 20.0)
         .row();
-    let (slope, intercept) = (
-        row.get("resonator_slope").expect("line"),
-        row.get("resonator_intercept").expect("line"),
-    );
+    let (slope, intercept) =
+        (row.get("resonator_slope").expect("line"), row.get("resonator_intercept").expect("line"));
     assert!((slope * 37_995_443.865_877 - 1.0).abs() < 1e-9, "{slope:e}");
     assert!((intercept / slope / 2000.0 - 1.0).abs() < 1e-9, "{}", intercept / slope);
 }
@@ -237,7 +239,10 @@ fn gas_at_a_start_is_kept_apart() {
     let noise = normals(SECONDS, 11);
     let start = 28_800;
     let row = quiet_day()
-        .with(Signal::MassFlow, |i| if i < start { 0.3 * noise[i] } else { 12_000.0 + 20.0 * noise[i] })
+        .with(
+            Signal::MassFlow,
+            |i| if i < start { 0.3 * noise[i] } else { 12_000.0 + 20.0 * noise[i] },
+        )
         .with(Signal::Density, |i| {
             let gas = (start..start + 600).contains(&i);
             if gas { 1200.0 + 10.0 * noise[i] } else { 1286.0 + 0.2 * noise[i] }
@@ -322,11 +327,13 @@ fn the_zero_is_read_in_full_and_quiet_shut_in() {
 fn no_zero_is_read_while_drained_drifting_noisy_or_cut_off() {
     let shut = |i: usize| (43_200..54_000).contains(&i);
     let noise = normals(SECONDS, 14);
-    let drained = shut_in(2.5).with(Signal::Density, |i| if shut(i) { 1.2 } else { 1286.0 + 0.2 * noise[i] });
+    let drained =
+        shut_in(2.5).with(Signal::Density, |i| if shut(i) { 1.2 } else { 1286.0 + 0.2 * noise[i] });
     let cooling = shut_in(2.5).with(Signal::Temperature, |i| {
         60.0 - if shut(i) { (i - 43_200) as f64 / 60.0 * 0.3 } else { 0.0 }
     });
-    let shaking = shut_in(2.5).with(Signal::MassFlow, |i| if shut(i) { 5.0 * noise[i] } else { 12_000.0 });
+    let shaking =
+        shut_in(2.5).with(Signal::MassFlow, |i| if shut(i) { 5.0 * noise[i] } else { 12_000.0 });
     for (case, site) in [("drained", drained), ("cooling", cooling), ("shaking", shaking)] {
         let row = site.row();
         assert_eq!(row.get("zero_stabilities"), None, "{case}");
@@ -374,8 +381,7 @@ fn an_as_left_zero_restarts_the_zero_of_the_day() {
 fn a_partner_parts_span_from_zero() {
     let (a, b) = (normals(SECONDS, 17), normals(SECONDS, 18));
     let true_flow = |i: usize| 3000.0 + 2000.0 * (i / 7200) as f64 / 2.0;
-    let mut site = quiet_day()
-        .with(Signal::MassFlow, |i| 1.003 * true_flow(i) + 8.0 + 2.0 * a[i]);
+    let mut site = quiet_day().with(Signal::MassFlow, |i| 1.003 * true_flow(i) + 8.0 + 2.0 * a[i]);
     site.partner =
         Some(Column::every(1.0, (0..SECONDS).map(|i| true_flow(i) + 2.0 * b[i]).collect()));
     let row = site.row();
@@ -451,9 +457,8 @@ fn volume_flow_tells_the_states_where_mass_flow_is_missing() {
 #[test]
 fn thinning_changes_the_habits_and_not_the_density() {
     let noise = normals(SECONDS, 20);
-    let truth: Vec<f64> = (0..SECONDS)
-        .map(|i| 1286.0 + 2.0 * (i as f64 / 9000.0).sin() + 0.3 * noise[i])
-        .collect();
+    let truth: Vec<f64> =
+        (0..SECONDS).map(|i| 1286.0 + 2.0 * (i as f64 / 9000.0).sin() + 0.3 * noise[i]).collect();
     let full = quiet_day().with(Signal::Density, |i| truth[i]).row();
     let tenth = truth.iter().copied().step_by(10).collect();
     let tenth = quiet_day().with_column(Signal::Density, Column::every(10.0, tenth)).row();

@@ -1,7 +1,8 @@
 //! Rows per second of parsing alone: a generated long dump of ten million rows.
 //!
-//! `cargo run --release -p metersift-import --example parse_speed -- [rows] [pack] [order]`
-//! writes the dump to the system's folder for temporary files, reads it twice, and removes it.
+//! `cargo run --release -p metersift-import --example parse_speed -- [rows] [shuffled] [local]`
+//! writes the dump (tags in turn, or in random order; times in UTC, or local without offset) to
+//! the system's folder for temporary files, reads it three times, and removes it.
 
 use metersift_import::{ImportError, RecordSettings, SourceSettings, TagTable, detect, read_dump};
 use metersift_model::SeriesTable;
@@ -12,9 +13,11 @@ const N_TAGS: usize = 3500;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut args = std::env::args().skip(1);
     let rows: usize = args.next().map_or(Ok(10_000_000), |text| text.parse())?;
-    let shuffled = args.any(|arg| arg == "shuffled");
+    let words: Vec<String> = args.collect();
+    let shuffled = words.iter().any(|word| word == "shuffled");
+    let local = words.iter().any(|word| word == "local");
     let file = tempfile::NamedTempFile::new()?;
-    let tags = write_dump(file.path(), rows, shuffled)?;
+    let tags = write_dump(file.path(), rows, shuffled, if local { "" } else { "Z" })?;
     let table = TagTable::parse(&tags, "tags.csv", &RecordSettings::default())?;
     let settings = SourceSettings { name: "speed".into(), ..SourceSettings::default() };
     for round in 0..3 {
@@ -40,7 +43,7 @@ fn read(
     settings: &SourceSettings,
     table: &TagTable,
 ) -> Result<(u64, u64), ImportError> {
-    let dialect = detect(path, settings, "UTC")?.dialect;
+    let dialect = detect(path, settings, "Europe/Berlin")?.dialect;
     let mut series = SeriesTable::default();
     let mut sum = 0.0;
     let mut sink = |block: metersift_model::ReadingBlock| {
@@ -51,7 +54,12 @@ fn read(
     Ok((report.delivered, report.bytes))
 }
 
-fn write_dump(path: &std::path::Path, rows: usize, shuffled: bool) -> std::io::Result<String> {
+fn write_dump(
+    path: &std::path::Path,
+    rows: usize,
+    shuffled: bool,
+    offset: &str,
+) -> std::io::Result<String> {
     let mut out = std::io::BufWriter::new(std::fs::File::create(path)?);
     let signals = [("DENSITY", "density", "kg/m3"), ("DRIVE_GAIN", "drive_gain", "%")];
     let mut tags = String::from("tag,meter,signal,unit\n");
@@ -72,7 +80,7 @@ fn write_dump(path: &std::path::Path, rows: usize, shuffled: bool) -> std::io::R
         let value = if tag % 2 == 0 { value } else { value / 20.0 };
         writeln!(
             out,
-            "FT-{}.{},2026-03-{day:02}T{:02}:{:02}:{:02}.512Z,{value:.2},192",
+            "FT-{}.{},2026-03-{day:02}T{:02}:{:02}:{:02}.512{offset},{value:.2},192",
             1000 + tag / 2,
             signals[tag % 2].0,
             second / 3600,

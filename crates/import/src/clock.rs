@@ -446,6 +446,17 @@ fn epoch(text: &[u8], us_per_unit: i64) -> Option<i64> {
     Some(if negative { -us } else { us })
 }
 
+/// The instant of an epoch in one of the four units, µs; `None` for other formats and texts.
+pub fn epoch_us(text: &[u8], format: &TimeFormat) -> Option<i64> {
+    match format {
+        TimeFormat::EpochS => epoch(text, US_PER_SECOND),
+        TimeFormat::EpochMs => epoch(text, 1000),
+        TimeFormat::EpochUs => epoch(text, 1),
+        TimeFormat::EpochNs => epoch(text, 0),
+        _ => None,
+    }
+}
+
 /// Reads the time cells of one block, remembering the date and the zone rule seen last.
 #[derive(Debug)]
 pub struct TimeReader<'d> {
@@ -577,10 +588,10 @@ impl<'d> TimeReader<'d> {
 
     fn read_other(&mut self, text: &[u8]) -> TimeValue {
         let at = match self.format {
-            TimeFormat::EpochS => epoch(text, US_PER_SECOND),
-            TimeFormat::EpochMs => epoch(text, 1000),
-            TimeFormat::EpochUs => epoch(text, 1),
-            TimeFormat::EpochNs => epoch(text, 0),
+            TimeFormat::EpochS
+            | TimeFormat::EpochMs
+            | TimeFormat::EpochUs
+            | TimeFormat::EpochNs => epoch_us(text, self.format),
             TimeFormat::SpreadsheetDays => {
                 return match spreadsheet_us(text) {
                     Some(local) => self.place(local, None),

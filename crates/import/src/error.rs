@@ -14,11 +14,14 @@ pub type SinkError = Box<dyn std::error::Error + Send + Sync>;
 pub type At = Origin;
 
 /// Everything that stops the reading of one dump, tag table or record file.
+///
+/// Display says what is wrong; [`ImportError::origin`] where, [`ImportError::hint`] what to do,
+/// [`ImportError::full`] what and where in one line.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum ImportError {
     /// The operating system said no.
-    #[error("cannot {doing} `{file}`: {source}")]
+    #[error("cannot {doing} the file: {source}")]
     Io {
         /// Path.
         file: String,
@@ -28,7 +31,7 @@ pub enum ImportError {
         source: std::io::Error,
     },
     /// A folder, pipe, socket or device where a file is needed.
-    #[error("`{file}` is a {kind}, not a file")]
+    #[error("a {kind} stands where a file is needed")]
     NotAFile {
         /// Path.
         file: String,
@@ -36,13 +39,13 @@ pub enum ImportError {
         kind: &'static str,
     },
     /// Nothing in it.
-    #[error("`{file}` is empty")]
+    #[error("the file is empty")]
     Empty {
         /// Path.
         file: String,
     },
     /// An archive or a binary file where text is needed.
-    #[error("`{file}` is no text: found {found}")]
+    #[error("the file is no text: found {found}")]
     NotText {
         /// Path.
         file: String,
@@ -50,7 +53,7 @@ pub enum ImportError {
         found: String,
     },
     /// A compressed file that ends early or is damaged; nothing of it counts.
-    #[error("`{file}` cannot be unpacked beyond byte {byte} of {bytes}: {why}")]
+    #[error("the packed file breaks at byte {byte} of {bytes}: {why}")]
     Damaged {
         /// Path.
         file: String,
@@ -62,7 +65,7 @@ pub enum ImportError {
         why: String,
     },
     /// A ceiling of the reader was reached.
-    #[error("`{file}` passes the ceiling of {limit} {what}: found {found}")]
+    #[error("more than {limit} {what}: found {found}")]
     Ceiling {
         /// Path.
         file: String,
@@ -74,7 +77,7 @@ pub enum ImportError {
         found: u64,
     },
     /// Size or time of the file moved under the reader.
-    #[error("`{file}` changed while it was read")]
+    #[error("the file changed while it was read")]
     ChangedWhileRead {
         /// Path.
         file: String,
@@ -92,7 +95,7 @@ pub enum ImportError {
         expected: String,
     },
     /// A setting that was given and does not fit the file.
-    #[error("`{file}`, line {line}: `{setting}` is set to `{given}`, the file says {found}")]
+    #[error("`{setting}` is set to `{given}`, the file says {found}")]
     Conflict {
         /// Path.
         file: String,
@@ -106,15 +109,22 @@ pub enum ImportError {
         found: String,
     },
     /// No delimiter makes columns of it.
-    #[error("`{file}` has no table in it: {why}")]
+    #[error("no table in the file: {why}")]
     NoTable {
         /// Path.
         file: String,
         /// What was tried.
         why: String,
     },
+    /// A header and nothing below it: an export of an hour in which nothing was recorded, or
+    /// one that failed.
+    #[error("the file holds a header and no rows")]
+    NoRows {
+        /// Path.
+        file: String,
+    },
     /// No column holds times.
-    #[error("`{file}` has no time column: {why}")]
+    #[error("no time column: {why}")]
     NoTime {
         /// Path.
         file: String,
@@ -124,10 +134,7 @@ pub enum ImportError {
         why: String,
     },
     /// A column that was named is not there.
-    #[error(
-        "`{file}`, line {line}: column `{column}` is missing; found {}",
-        found.join(", ")
-    )]
+    #[error("column `{column}` is missing; found {}", found.join(", "))]
     MissingColumn {
         /// Path.
         file: String,
@@ -140,7 +147,7 @@ pub enum ImportError {
     },
     /// Every day in the file could be a month.
     #[error(
-        "`{file}`, line {line}: `{read}` can be read day first ({day_first}) or month first \
+        "`{read}` can be read day first ({day_first}) or month first \
          ({month_first}) and nothing in the file tells which"
     )]
     AmbiguousDates {
@@ -157,7 +164,7 @@ pub enum ImportError {
     },
     /// Some dates can only be day first, others only month first.
     #[error(
-        "`{file}`: line {day_line} (`{day_read}`) is day first, line {month_line} \
+        "line {day_line} (`{day_read}`) is day first, line {month_line} \
          (`{month_read}`) is month first"
     )]
     MixedDateOrder {
@@ -173,7 +180,7 @@ pub enum ImportError {
         month_read: String,
     },
     /// A mark that could be decimal or between thousands.
-    #[error("`{file}`, line {line}: the mark in `{read}` can be a decimal or a thousands mark")]
+    #[error("the mark in `{read}` can be a decimal or a thousands mark")]
     AmbiguousDecimal {
         /// Path.
         file: String,
@@ -183,7 +190,7 @@ pub enum ImportError {
         read: String,
     },
     /// Long or wide cannot be told.
-    #[error("`{file}`: the layout is not clear: {why}")]
+    #[error("the layout is not clear: {why}")]
     UnclearLayout {
         /// Path.
         file: String,
@@ -191,7 +198,7 @@ pub enum ImportError {
         why: String,
     },
     /// A quality column whose code is not clear.
-    #[error("`{file}`: the quality codes are not clear: {why}")]
+    #[error("the quality codes are not clear: {why}")]
     UnclearQuality {
         /// Path.
         file: String,
@@ -199,7 +206,7 @@ pub enum ImportError {
         why: String,
     },
     /// Times without zone and no zone to read them in.
-    #[error("`{file}`, line {line}: time `{read}` names no zone and none is set")]
+    #[error("time `{read}` names no zone and none is set")]
     ZoneMissing {
         /// Path.
         file: String,
@@ -215,7 +222,7 @@ pub enum ImportError {
         zone: String,
     },
     /// The header is not the one the dialect was made for.
-    #[error("`{file}`, line {line}: the header changes from `{old}` to `{new}`")]
+    #[error("the header changes from `{old}` to `{new}`")]
     HeaderChanged {
         /// Path.
         file: String,
@@ -227,10 +234,7 @@ pub enum ImportError {
         new: String,
     },
     /// The dump's unit column and the tag table do not agree.
-    #[error(
-        "`{}`, line {} (tag {}): unit is `{read}`, the tag table says `{table}`",
-        at.file, at.line, at.tag
-    )]
+    #[error("unit is `{read}`, the tag table says `{table}`")]
     UnitConflict {
         /// Where.
         at: At,
@@ -240,18 +244,15 @@ pub enum ImportError {
         table: String,
     },
     /// A unit that the tag table asks for and nobody knows.
-    #[error("`{}`, line {}, column {} (tag {}): {source}", at.file, at.line, at.column, at.tag)]
+    #[error("{source}")]
     UnknownUnit {
         /// Where.
         at: At,
         /// The unit, the signal and the known ones.
-        source: UnknownUnit,
+        source: Box<UnknownUnit>,
     },
     /// A cell of a tag table or register that must be right and is not.
-    #[error(
-        "`{}`, line {}, column {} ({}): read `{read}`; expected {expected}",
-        at.file, at.line, at.column, at.tag
-    )]
+    #[error("read `{read}`; expected {expected}")]
     BadCell {
         /// Where.
         at: At,
@@ -261,10 +262,7 @@ pub enum ImportError {
         expected: String,
     },
     /// One name twice where it must be unique.
-    #[error(
-        "`{}`, line {}, column {}: `{}` stands already in line {other_line}{why}",
-        at.file, at.line, at.column, at.tag
-    )]
+    #[error("`{}` stands already in line {other_line}{why}", at.tag)]
     Twice {
         /// The second place.
         at: At,
@@ -299,6 +297,7 @@ impl ImportError {
             | Damaged { file, .. }
             | Ceiling { file, .. }
             | ChangedWhileRead { file }
+            | NoRows { file }
             | NoTable { file, .. }
             | UnclearLayout { file, .. }
             | UnclearQuality { file, .. } => (file.as_str(), 0),
@@ -313,6 +312,25 @@ impl ImportError {
             Setting { .. } | UnknownZone { .. } | Sink(_) => ("", 0),
         };
         Origin { file: file.into(), line, ..Origin::default() }
+    }
+
+    /// What is wrong and where, in one line.
+    pub fn full(&self) -> String {
+        let at = self.origin();
+        let mut text = self.to_string();
+        if !at.file.is_empty() {
+            text.push_str(&format!(", at `{}`", at.file));
+        }
+        if at.line > 0 {
+            text.push_str(&format!(", line {}", at.line));
+        }
+        if at.column > 0 {
+            text.push_str(&format!(", column {}", at.column));
+        }
+        if !at.tag.is_empty() {
+            text.push_str(&format!(" ({})", at.tag));
+        }
+        text
     }
 
     /// What to do about it, in one line.
@@ -331,6 +349,7 @@ impl ImportError {
                 format!("change or remove `{setting}` in the site file, or leave the file out")
             }
             NoTable { .. } => "set `delimiter` and `skip_lines` in the site file".into(),
+            NoRows { .. } => "export it again if it should hold readings".into(),
             NoTime { .. } => {
                 "set `columns = { time = ... }` and `time_format`; a dump without times cannot \
                  be imported"

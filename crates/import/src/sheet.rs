@@ -233,10 +233,7 @@ mod tests {
         let error = sheet("Meter,When\nx,1\n")
             .columns(&["meter", "time"], &[], &BTreeMap::new())
             .expect_err("no time");
-        assert_eq!(
-            error.to_string(),
-            "`x.csv`, line 1: column `time` is missing; found Meter, When"
-        );
+        assert_eq!(error.full(), "column `time` is missing; found Meter, When, at `x.csv`, line 1");
         let mapped = BTreeMap::from([("time".to_owned(), "when".to_owned())]);
         assert!(sheet("Meter,When\nx,1\n").columns(&["meter", "time"], &[], &mapped).is_ok());
     }

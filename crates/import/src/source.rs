@@ -122,7 +122,7 @@ impl<R: Read> Read for Hashing<R> {
 }
 
 enum Input {
-    Plain(Hashing<File>),
+    Plain(Box<Hashing<File>>),
     Gzip(Box<MultiGzDecoder<BufReader<Hashing<File>>>>),
     Zstd(Box<zstd::stream::read::Decoder<'static, BufReader<Hashing<File>>>>),
 }
@@ -131,7 +131,7 @@ impl Input {
     fn read_some(&mut self, into: &mut Vec<u8>, limit: usize) -> std::io::Result<usize> {
         let limit = limit as u64;
         match self {
-            Input::Plain(file) => file.take(limit).read_to_end(into),
+            Input::Plain(file) => file.as_mut().take(limit).read_to_end(into),
             Input::Gzip(gzip) => gzip.as_mut().take(limit).read_to_end(into),
             Input::Zstd(zstd) => zstd.as_mut().take(limit).read_to_end(into),
         }
@@ -231,7 +231,7 @@ impl Source {
         let hashing = Hashing { inner: file, hasher: blake3::Hasher::new(), bytes: 0 };
         let buffered = |hashing| BufReader::with_capacity(PACKED_BYTES, hashing);
         let input = match packing {
-            Packing::Plain => Input::Plain(hashing),
+            Packing::Plain => Input::Plain(Box::new(hashing)),
             Packing::Gzip => Input::Gzip(Box::new(MultiGzDecoder::new(buffered(hashing)))),
             Packing::Zstd => {
                 let decoder = zstd::stream::read::Decoder::with_buffer(buffered(hashing))
@@ -367,6 +367,9 @@ impl Source {
         }
         let why = match error.kind() {
             std::io::ErrorKind::UnexpectedEof => "it ends inside its packed data".to_owned(),
+            std::io::ErrorKind::InvalidInput if self.packing == Packing::Gzip => {
+                "what follows is no gzip member".to_owned()
+            }
             _ => error.to_string(),
         };
         let byte = self.input.consumed();
@@ -409,14 +412,14 @@ fn cut_place(text: &[u8]) -> Option<usize> {
 }
 
 /// Bytes of a head, of a block, and how many blocks are spread through a file.
-const HEAD_BYTES: usize = 1 << 20;
+const HEAD_BYTES: usize = 256 << 10;
 const LONGEST_HEAD: usize = 32 << 20;
 const BLOCK_BYTES: usize = 64 << 10;
 const N_BLOCKS: u64 = 24;
 /// Lines that a head should hold at least.
 const HEAD_LINES: usize = 20;
 /// Unpacked bytes of a packed file that are looked through for blocks.
-const LOOKED_THROUGH: usize = 64 << 20;
+const LOOKED_THROUGH: usize = 8 << 20;
 
 /// Undecoded bytes from a file.
 #[derive(Debug)]
@@ -433,11 +436,12 @@ pub struct RawSample {
     pub complete: bool,
 }
 
-/// Takes a head and blocks spread through a file (through its first 64 MiB, where it is packed).
+/// Takes a head and, where they are wanted, blocks spread through a file (through its first
+/// 8 MiB, where it is packed).
 ///
 /// # Errors
 /// As [`Source::open`] and [`Source::next_piece`].
-pub fn raw_sample(path: &Path) -> Result<RawSample, ImportError> {
+pub fn raw_sample(path: &Path, with_blocks: bool) -> Result<RawSample, ImportError> {
     let mut source = Source::open(path, Encoding::Utf8)?;
     let mut head = Vec::new();
     let mut goal = HEAD_BYTES;
@@ -454,9 +458,9 @@ pub fn raw_sample(path: &Path) -> Result<RawSample, ImportError> {
     }
     let (packing, bytes, complete) = (source.packing, source.size, source.ended);
     let blocks = match (complete, packing) {
-        (true, _) => Vec::new(),
-        (false, Packing::Plain) => plain_blocks(path, head.len() as u64, bytes)?,
-        (false, _) => packed_blocks(&mut source)?,
+        _ if complete || !with_blocks => Vec::new(),
+        (_, Packing::Plain) => plain_blocks(path, head.len() as u64, bytes)?,
+        _ => packed_blocks(&mut source)?,
     };
     Ok(RawSample { packing, bytes, head, blocks, complete })
 }
@@ -478,7 +482,7 @@ fn plain_blocks(path: &Path, from: u64, to: u64) -> Result<Vec<Vec<u8>>, ImportE
 }
 
 fn packed_blocks(source: &mut Source) -> Result<Vec<Vec<u8>>, ImportError> {
-    let stride = LOOKED_THROUGH / N_BLOCKS as usize & !1;
+    let stride = (LOOKED_THROUGH / N_BLOCKS as usize) & !1;
     let mut blocks = Vec::new();
     let mut passed = Vec::new();
     while !source.ended && blocks.len() < N_BLOCKS as usize {
@@ -564,6 +568,53 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// A flip in a field that carries no data (a time stamp in a header) may be harmless; what
+    /// is read is never other text.
+    #[test]
+    fn a_flipped_bit_is_an_error_or_changes_nothing() {
+        let text: Vec<u8> = (0..3000).flat_map(|i| format!("tag,{i}\n").into_bytes()).collect();
+        let mut encoder = zstd::stream::write::Encoder::new(Vec::new(), 3).expect("in memory");
+        encoder.include_checksum(true).expect("setting");
+        encoder.write_all(&text).expect("in memory");
+        for packed in [gzip(&text), encoder.finish().expect("in memory")] {
+            let mut n_errors = 0;
+            for idx in 0..200 {
+                let mut damaged = packed.clone();
+                let bit = 32 + idx * (packed.len() * 8 - 32) / 200;
+                damaged[bit / 8] ^= 1 << (bit % 8);
+                match pieces(&damaged, 1 << 14) {
+                    Ok(pieces) => assert_eq!(text_of(&pieces), text, "bit {bit}"),
+                    Err(_) => n_errors += 1,
+                }
+            }
+            assert!(n_errors > 150, "{n_errors}");
+        }
+    }
+
+    #[test]
+    fn zeros_behind_the_last_member_are_named() {
+        let padded = [gzip(b"a,1\n"), vec![0; 512]].concat();
+        let error = pieces(&padded, 64).expect_err("padded");
+        assert!(error.to_string().contains("no gzip member"), "{error}");
+    }
+
+    #[test]
+    fn a_file_that_grows_while_it_is_read_is_left_alone() {
+        let mut file = tempfile::NamedTempFile::new().expect("temporary file");
+        file.write_all(b"a,1\n").expect("written");
+        let mut source = Source::open(file.path(), Encoding::Utf8).expect("opened");
+        while source.next_piece(Vec::new()).expect("readable").is_some() {}
+        file.write_all(b"b,2\n").expect("written");
+        assert!(matches!(source.finish(), Err(ImportError::ChangedWhileRead { .. })));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_device_is_no_file() {
+        let open = Source::open(Path::new("/dev/zero"), Encoding::Utf8);
+        assert!(matches!(open, Err(ImportError::NotAFile { .. })));
     }
 
     #[test]

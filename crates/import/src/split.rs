@@ -8,6 +8,7 @@
 //!         were taken.
 
 use memchr::{memchr, memchr_iter, memchr2};
+use std::borrow::Cow;
 
 /// Start and end of a field.
 pub type Span = (u32, u32);
@@ -140,6 +141,25 @@ fn quoted(text: &[u8], clean: &mut Vec<u8>) -> Option<usize> {
     }
 }
 
+/// One field of any line, from 0; `None` when there are fewer or a quote is astray.
+pub fn nth_field(line: &[u8], delimiter: u8, n: usize) -> Option<Cow<'_, [u8]>> {
+    if memchr(b'"', line).is_some() {
+        let mut fields = fields_owned(line, delimiter).ok()?;
+        return (n < fields.len()).then(|| Cow::Owned(fields.swap_remove(n)));
+    }
+    let mut from = 0;
+    for (idx, at) in memchr_iter(delimiter, line).enumerate() {
+        if idx == n {
+            return Some(Cow::Borrowed(&line[from..at]));
+        }
+        if idx + 1 == n {
+            from = at + 1;
+        }
+    }
+    let n_fields = memchr_iter(delimiter, line).count() + 1;
+    (n + 1 == n_fields).then(|| Cow::Borrowed(&line[from..]))
+}
+
 /// The fields of any line, as owned text; for heads of files and small tables.
 ///
 /// # Errors
@@ -192,6 +212,17 @@ mod tests {
         assert_eq!(fields("a,,"), Ok(vec!["a".into(), "".into(), "".into()]));
         assert_eq!(fields(r#"5" pipe,x"#), Ok(vec!["5\" pipe".into(), "x".into()]));
         assert_eq!(fields(r#"a, "b" ,c"#), Ok(vec!["a".into(), "b".into(), "c".into()]));
+    }
+
+    #[test]
+    fn one_field_is_the_field_of_all_fields() {
+        for line in ["a,b,c", "", ",", "a,\"b,c\",d", "a,b,", "abc"] {
+            let all = fields_owned(line.as_bytes(), b',').expect("well formed");
+            for n in 0..5 {
+                let one = nth_field(line.as_bytes(), b',', n).map(Cow::into_owned);
+                assert_eq!(one.as_ref(), all.get(n), "{line} {n}");
+            }
+        }
     }
 
     #[test]

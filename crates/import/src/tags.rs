@@ -182,8 +182,9 @@ impl TagTable {
             }
             let signal = Signal::parse(signal).ok_or_else(|| row.bad_signal())?;
             let unit = row.text("unit");
-            let conversion = unit::conversion(&signal, unit)
-                .map_err(|source| ImportError::UnknownUnit { at: row.at("unit"), source })?;
+            let conversion = unit::conversion(&signal, unit).map_err(|source| {
+                ImportError::UnknownUnit { at: row.at("unit"), source: source.into() }
+            })?;
             let mut bindings = bound.to_vec();
             bindings.push(Binding {
                 slot: slot(&self.series),
@@ -298,7 +299,7 @@ impl TagEntry {
     /// The binding in force at an instant.
     #[inline]
     pub fn binding_at(bindings: &[Binding], time_us: i64) -> Option<&Binding> {
-        bindings.iter().find(|b| b.from_us <= time_us && time_us < b.until_us)
+        bindings.iter().find(|b| (b.from_us..b.until_us).contains(&time_us))
     }
 }
 
@@ -352,7 +353,10 @@ impl Row<'_> {
     /// a part of the tag.
     fn units(&self, signal: &str) -> Result<Units, ImportError> {
         let cell = self.text("unit");
-        let unknown = |source| ImportError::UnknownUnit { at: self.at("unit"), source };
+        let unknown = |source: unit::UnknownUnit| ImportError::UnknownUnit {
+            at: self.at("unit"),
+            source: source.into(),
+        };
         if signal == IGNORE {
             return Ok(Units::One(String::new()));
         }
@@ -386,7 +390,7 @@ mod tests {
     const HEAD: &str = "tag,meter,signal,unit,from,until\n";
 
     fn error(rows: &str) -> String {
-        table(&format!("{HEAD}{rows}")).expect_err(rows).to_string()
+        table(&format!("{HEAD}{rows}")).expect_err(rows).full()
     }
 
     #[test]
@@ -409,7 +413,8 @@ mod tests {
     #[test]
     fn an_unknown_unit_names_its_line_and_the_known_ones() {
         let text = error("A,FT-1,density,kg/m3,,\nB,FT-1,mass_flow,stone/h,,\n");
-        assert!(text.starts_with("`tags.csv`, line 3, column 4 (tag B): unit `stone/h`"), "{text}");
+        assert!(text.starts_with("unit `stone/h` is not known for mass_flow"), "{text}");
+        assert!(text.ends_with("at `tags.csv`, line 3, column 4 (B)"), "{text}");
         assert!(text.contains("kg/min"), "{text}");
     }
 
@@ -418,7 +423,8 @@ mod tests {
         let text = error("A,FT-1,density,kg/m3,,\nA,FT-2,density,kg/m3,2024-01-01,\n");
         assert_eq!(
             text,
-            "`tags.csv`, line 3, column 1: `A` stands already in line 2, for a time that overlaps"
+            "`A` stands already in line 2, for a time that overlaps, at `tags.csv`, line 3, \
+             column 1 (A)"
         );
         assert!(error("A,,ignore,,,\nA,FT-2,density,kg/m3,,\n").contains("as ignored"));
     }

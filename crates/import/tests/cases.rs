@@ -146,7 +146,7 @@ fn run(text: &str, piece_bytes: usize) -> Vec<String> {
     let read = read_with(options, file.path(), &settings.source, &settings.zone, &tags);
     let read = match (read, sections.get("error")) {
         (Err(error), Some(expected)) => {
-            let text = error.to_string();
+            let text = error.full();
             let fits = expected.lines().all(|line| text.contains(line));
             return if fits { Vec::new() } else { vec![format!("error is: {text}")] };
         }

@@ -206,6 +206,8 @@ fn what_is_no_dump_is_refused_by_its_kind() {
     assert!(matches!(error_of(b"\n\n# only notes\n"), ImportError::NoTable { .. }));
     assert!(matches!(error_of(b"no table here\nnone at all\n"), ImportError::NoTable { .. }));
     assert!(matches!(error_of(b"a,b\n1,2\n3,4\n"), ImportError::NoTime { .. }));
+    assert!(matches!(error_of(b"time,a,b\n"), ImportError::NoRows { .. }));
+    assert!(matches!(error_of(b"time;a;b\n;kg/h;degC\n"), ImportError::NoRows { .. }));
     assert!(matches!(
         error_of(b"time,text\n2024-03-07,x\n2024-03-08,y\n"),
         ImportError::UnclearLayout { .. }

@@ -183,3 +183,34 @@ proptest! {
         prop_assert!(damaged.report.delivered + 1 >= whole.report.delivered);
     }
 }
+
+/// Blocks and rejects in their order, from a dump with patterns and a fold, in a pool of its own.
+fn in_pool(threads: usize, path: &std::path::Path) -> (Vec<String>, Vec<String>) {
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("pool");
+    let table = "tag,meter,signal,unit\n/(?P<meter>M\\d+)\\.D/,,density,kg/m3\n";
+    pool.install(|| {
+        let options = ReadOptions { young: false, piece_bytes: 512 };
+        let read = read_with(options, path, &source("x"), "Europe/Berlin", &tags(table));
+        let read = read.expect("readable");
+        let debug = |r: &common::Reading| format!("{r:?}");
+        let rejects = read.rejects.iter().map(|r| format!("{r:?}")).collect();
+        (read.readings.iter().map(debug).collect(), rejects)
+    })
+}
+
+#[test]
+fn the_number_of_threads_changes_nothing_and_one_is_enough() {
+    let mut text = String::from("tag,time,value\n");
+    for row in 0..4000 {
+        let minute = 1440 + row / 40 * 3;
+        let (day, hour) = (24 + minute / 1440, minute / 60 % 24);
+        let tag = row * 7 % 40;
+        let _ = writeln!(text, "M{tag}.D,2026-10-{day} {hour:02}:{:02}:00,{row}", minute % 60);
+    }
+    let file = file_of(text.as_bytes());
+    let one = in_pool(1, file.path());
+    assert!(one.0.len() > 3000 && !one.1.is_empty(), "{} {}", one.0.len(), one.1.len());
+    for threads in [2, 8] {
+        assert_eq!(in_pool(threads, file.path()), one, "{threads} threads");
+    }
+}

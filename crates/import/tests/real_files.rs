@@ -114,7 +114,7 @@ fn a_dump_without_times_is_refused_with_that_reason() {
     let path = folder.join("Testday2_merged.csv.gz");
     match detect(&path, &source("rig"), "UTC") {
         Err(error @ ImportError::NoTime { .. }) => {
-            assert!(error.to_string().contains("has no time column"), "{error}");
+            assert!(error.to_string().starts_with("no time column"), "{error}");
         }
         other => panic!("{other:?}"),
     }

@@ -69,7 +69,12 @@ pub struct Site {
 
 impl Site {
     pub fn new() -> Site {
-        Site { meter: meter(), signals: BTreeMap::new(), partner: None, settings: Settings::default() }
+        Site {
+            meter: meter(),
+            signals: BTreeMap::new(),
+            partner: None,
+            settings: Settings::default(),
+        }
     }
 
     pub fn with(mut self, signal: Signal, value: impl Fn(usize) -> f64) -> Site {

@@ -18,7 +18,7 @@ const HIGH: u32 = 0x1_0000;
 /// Codes of OPC Classic without limit bits, and of OPC UA by their two top bits.
 pub(super) fn is_quality_code(code: u32) -> bool {
     const CLASSIC: [u32; 17] = [0, 4, 8, 12, 16, 20, 24, 28, 32, 64, 68, 80, 84, 88, 192, 216, 128];
-    CLASSIC.contains(&(code & 0xFC)) && code < HIGH || code >= HIGH && code & 0xFFF == 0
+    if code < HIGH { CLASSIC.contains(&(code & 0xFC)) } else { code.trailing_zeros() >= 12 }
 }
 
 pub(super) fn quality_word(cell: &[u8]) -> bool {

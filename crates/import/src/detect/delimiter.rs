@@ -20,6 +20,13 @@ impl Detection<'_> {
                     .ok_or_else(|| self.setting("delimiter", text, "`,`, `;`, `tab` or `|`"))?,
             ),
         };
+        if let Some(given) = given
+            && let Some(table) = Table::split(&lines, given).filter(|t| t.consistent > 0.5)
+            && let Some(time) = times::find_columns(&table, &[], self.given)
+        {
+            self.guess("delimiter", toml_text(delimiter_name(given)), "", None, true);
+            return Ok((table, time));
+        }
         let mut best: Vec<(f64, Table, Option<TimeColumns>)> = DELIMITERS
             .into_iter()
             .filter_map(|delimiter| {

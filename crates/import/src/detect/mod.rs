@@ -6,7 +6,8 @@
 //!         error shows both. What two readings of the file would fit is refused, with the
 //!         setting that would settle it. Each guess carries its reason and, where it was
 //!         close, the runner-up.
-//! Limits: of a packed file the first 64 MiB of text are looked at.
+//! Limits: of a packed file the first 8 MiB of text are looked at, unless the order of day and
+//!         month asks for all of it.
 
 mod codes;
 mod delimiter;
@@ -22,7 +23,9 @@ use crate::dialect::{Dialect, EARLIEST_US, LATEST_US};
 use crate::error::{ImportError, path_text};
 use crate::quality::QualityRule;
 use crate::settings::{ColumnRef, DateOrder, Layout, QualityCode, SourceSettings};
+use crate::sheet::DELIMITERS;
 use crate::source::Packing;
+use crate::split::fields_owned;
 use crate::text::{folded_name, shown, trim};
 use crate::zone::Zone;
 use codes::guess_quality;
@@ -110,7 +113,7 @@ pub fn detect(
     given: &SourceSettings,
     default_zone: &str,
 ) -> Result<Detected, ImportError> {
-    let sample = Sample::read(path, given.encoding)?;
+    let sample = Sample::read(path, given)?;
     let mut detection =
         Detection { path, file: path_text(path), given, sample: &sample, guesses: Vec::new() };
     detection.run(default_zone)
@@ -129,6 +132,9 @@ impl Detection<'_> {
         let sample = self.sample;
         if sample.lines().next().is_none() {
             return Err(self.no_table("every line is blank or a note"));
+        }
+        if self.is_header_only() {
+            return Err(ImportError::NoRows { file: self.file.clone() });
         }
         let encoding = toml_text(sample.encoding.name());
         self.guess(
@@ -195,6 +201,20 @@ impl Detection<'_> {
             latest_us: LATEST_US,
         };
         self.finish(dialect, first_line)
+    }
+
+    /// A header, perhaps with units below it, and nothing else.
+    fn is_header_only(&self) -> bool {
+        let lines: Vec<_> = self.sample.lines().take(3).collect();
+        let parts = |text: &[u8], delimiter| fields_owned(text, delimiter).unwrap_or_default();
+        let is_data =
+            |cell: &Vec<u8>| table::is_number(trim(cell)) || times::is_time(trim(cell), self.given);
+        self.sample.complete
+            && lines.len() < 3
+            && DELIMITERS.iter().any(|&d| parts(&lines[0].text, d).len() > 1)
+            && !lines
+                .iter()
+                .any(|line| DELIMITERS.iter().any(|&d| parts(&line.text, d).iter().any(is_data)))
     }
 
     fn guess(
@@ -460,15 +480,17 @@ impl Detection<'_> {
         // Read in a zone that is far off: what does not move carries its own offset.
         let far = Zone::parse("+14:00")?;
         let utc = Zone::utc();
-        let read = |zone: &Zone, row: &[Vec<u8>]| {
-            let mut reader = TimeReader::new(format, zone);
-            match columns.date {
+        let mut readers = [TimeReader::new(format, &far), TimeReader::new(format, &utc)];
+        let mut read = |row: &[Vec<u8>]| {
+            let [far, near] = &mut readers;
+            let one = |reader: &mut TimeReader<'_>| match columns.date {
                 None => reader.read(&row[columns.time]),
                 Some(date) => reader.read_pair(&row[date], &row[columns.time]),
-            }
+            };
+            (one(far), one(near))
         };
         let bare = table.rows.iter().filter(|row| {
-            let (far, near) = (read(&far, row), read(&utc, row));
+            let (far, near) = read(row);
             near != TimeValue::Bad && far != near
         });
         let bare: Vec<_> = bare.collect();

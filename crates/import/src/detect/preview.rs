@@ -6,7 +6,7 @@ use crate::dialect::Dialect;
 use crate::error::ImportError;
 use crate::number;
 use crate::settings::Layout;
-use crate::split::fields_owned;
+use crate::split::{fields_owned, nth_field};
 use crate::text::{shown, trim};
 use metersift_model::{Quality, TimeUs};
 use std::collections::BTreeSet;
@@ -21,17 +21,17 @@ impl Detection<'_> {
         let mut reader = TimeReader::new(&dialect.time_format, &dialect.zone);
         let mut rows = Vec::new();
         let mut span: Option<(i64, i64)> = None;
-        let mut tags = BTreeSet::new();
+        let mut tags: BTreeSet<Vec<u8>> = BTreeSet::new();
         let (mut n_lines, mut n_times) = (0u64, 0u64);
         for line in self.sample.lines().filter(|l| l.number == 0 || l.number >= first_line) {
-            let fields = fields_owned(&line.text, dialect.delimiter).unwrap_or_default();
-            if fields.iter().all(|field| trim(field).is_empty()) {
+            if line.text.iter().all(|&byte| byte == dialect.delimiter || byte == b' ') {
                 continue;
             }
-            let cell = |column: usize| fields.get(column).map_or(&[][..], |cell| trim(cell));
-            let time = match dialect.date {
-                None => reader.read(cell(dialect.time)),
-                Some(date) => reader.read_pair(cell(date), cell(dialect.time)),
+            let field = |column| nth_field(&line.text, dialect.delimiter, column);
+            let time_cell = field(dialect.time).unwrap_or_default();
+            let time = match dialect.date.map(field) {
+                None => reader.read(trim(&time_cell)),
+                Some(date) => reader.read_pair(trim(&date.unwrap_or_default()), trim(&time_cell)),
             };
             n_lines += 1;
             let at = match time {
@@ -43,19 +43,17 @@ impl Detection<'_> {
                 let (first, last) = span.unwrap_or((at, at));
                 span = Some((first.min(at), last.max(at)));
             }
-            if let Some(tag) = dialect.tag
+            if let Some(tag) = dialect.tag.and_then(field)
                 && tags.len() < MAX_TAGS
+                && !tags.contains(trim(&tag))
             {
-                tags.insert(format!("{}{}", dialect.tag_prefix, shown(cell(tag))));
+                tags.insert(trim(&tag).to_vec());
             }
             if rows.len() < 3 {
-                rows.extend(parsed_rows(
-                    &dialect,
-                    line.number,
-                    &cell,
-                    at.map(TimeUs),
-                    3 - rows.len(),
-                ));
+                let fields = fields_owned(&line.text, dialect.delimiter).unwrap_or_default();
+                let cell = |column: usize| fields.get(column).map_or(&[][..], |cell| trim(cell));
+                let n = 3 - rows.len();
+                rows.extend(parsed_rows(&dialect, line.number, &cell, at.map(TimeUs), n));
             }
         }
         if n_times * 2 < n_lines {
@@ -69,12 +67,10 @@ impl Detection<'_> {
         }
         if dialect.layout == Layout::Wide {
             let cells = dialect.cells.iter().take(MAX_TAGS);
-            tags = cells
-                .map(|&(cell, _)| {
-                    format!("{}{}", dialect.tag_prefix, shown(dialect.names[cell].as_bytes()))
-                })
-                .collect();
+            tags = cells.map(|&(cell, _)| dialect.names[cell].clone().into_bytes()).collect();
         }
+        let tags = tags.iter().map(|tag| format!("{}{}", dialect.tag_prefix, shown(tag)));
+        let tags = tags.collect();
         Ok(Detected {
             file: self.file.clone(),
             dialect,
@@ -84,7 +80,7 @@ impl Detection<'_> {
             rows,
             first: span.map(|(first, _)| TimeUs(first)),
             last: span.map(|(_, last)| TimeUs(last)),
-            tags: tags.into_iter().collect(),
+            tags,
             complete: self.sample.complete,
         })
     }

@@ -2,7 +2,7 @@
 
 use crate::encoding;
 use crate::error::ImportError;
-use crate::settings::Encoding;
+use crate::settings::{Encoding, SourceSettings};
 use crate::source::{Packing, RawSample, raw_sample};
 use crate::split::Lines;
 use crate::text::trim;
@@ -10,7 +10,7 @@ use memchr::memrchr2;
 use std::path::Path;
 
 /// Text bytes that the shape of the table is judged by.
-const SHAPE_BYTES: usize = 512 << 10;
+const SHAPE_BYTES: usize = 192 << 10;
 
 /// A line of the sample.
 #[derive(Clone, Debug)]
@@ -45,15 +45,19 @@ pub(super) struct Sample {
 
 impl Sample {
     /// Reads a sample.
-    pub fn read(path: &Path, given: Option<Encoding>) -> Result<Sample, ImportError> {
-        let raw = raw_sample(path)?;
-        let blocks: Vec<Vec<u8>> = raw.blocks.clone();
+    pub fn read(path: &Path, given: &SourceSettings) -> Result<Sample, ImportError> {
+        // Blocks are looked at for what the head may not show; what is set is not asked for.
+        let settled = given.encoding.is_some()
+            && given.decimal.is_some()
+            && given.quality.is_some()
+            && (given.date_order.is_some() || given.time_format.is_some());
+        let raw = raw_sample(path, !settled)?;
+        let RawSample { packing, bytes, complete, blocks, .. } = raw;
         let found = encoding::find(&raw.head, &blocks);
-        let (encoding, encoding_reason) = match given {
+        let (encoding, encoding_reason) = match given.encoding {
             Some(given) => (given, "as set".into()),
             None => (found.encoding, found.reason),
         };
-        let RawSample { packing, bytes, complete, .. } = raw;
         let head = whole_lines(&encoding::decode_as(&raw.head, encoding), true, complete);
         let head = number(head);
         let mut spread = Vec::new();

@@ -2,14 +2,13 @@
 
 use super::sample::Sample;
 use super::table::Table;
-use crate::clock::{TimeFormat, TimeReader, TimeValue, civil, time_of_day};
+use crate::clock::{TimeFormat, civil, epoch_us, time_of_day};
 use crate::dialect::{EARLIEST_US, LATEST_US};
 use crate::error::ImportError;
 use crate::settings::{DateOrder, Encoding, SourceSettings};
 use crate::source::{Piece, Source};
-use crate::split::{Lines, fields_owned};
+use crate::split::{Lines, nth_field};
 use crate::text::{folded_name, shown, trim};
-use crate::zone::Zone;
 use std::path::Path;
 
 /// Cells that a column is judged by.
@@ -78,12 +77,10 @@ fn looks_like_time_of_day(cell: &[u8]) -> bool {
 
 /// The epoch whose unit puts the number between 1990 and 2100; at most one does.
 fn epoch_format(cell: &[u8]) -> Option<TimeFormat> {
-    let utc = Zone::utc();
     [TimeFormat::EpochS, TimeFormat::EpochMs, TimeFormat::EpochUs, TimeFormat::EpochNs]
         .into_iter()
-        .find(|format| match TimeReader::new(format, &utc).read(cell) {
-            TimeValue::At(at) => (EARLIEST_US..=LATEST_US).contains(&at),
-            _ => false,
+        .find(|format| {
+            epoch_us(cell, format).is_some_and(|at| (EARLIEST_US..=LATEST_US).contains(&at))
         })
 }
 
@@ -218,9 +215,9 @@ pub(super) fn find_format(
         if line.number != 0 && line.number < place.first_line {
             continue;
         }
-        let fields = fields_owned(&line.text, place.delimiter).unwrap_or_default();
-        let Some(cell) = fields.get(date_column) else { continue };
-        if trim(cell).is_empty() {
+        let Some(cell) = nth_field(&line.text, place.delimiter, date_column) else { continue };
+        let cell = trim(&cell);
+        if cell.is_empty() {
             continue;
         }
         epochs += u64::from(epoch_format(cell).is_some());
@@ -259,8 +256,8 @@ pub(super) fn parse_format(text: &str, given: &SourceSettings) -> Result<TimeFor
 fn epoch_choice(place: Place<'_>, column: usize) -> Result<TimeChoice, ImportError> {
     let mut found: Vec<(TimeFormat, u64)> = Vec::new();
     for line in place.sample.lines() {
-        let fields = fields_owned(&line.text, place.delimiter).unwrap_or_default();
-        let Some(format) = fields.get(column).and_then(|cell| epoch_format(cell)) else { continue };
+        let cell = nth_field(&line.text, place.delimiter, column);
+        let Some(format) = cell.and_then(|cell| epoch_format(&cell)) else { continue };
         match found.iter_mut().find(|(known, _)| *known == format) {
             Some((_, n)) => *n += 1,
             None => found.push((format, 1)),

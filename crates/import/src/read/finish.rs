@@ -8,7 +8,6 @@ use crate::report::{DumpReport, WordCounts};
 use crate::settings::Layout;
 use crate::source::Summary;
 use crate::text::shown;
-use foldhash::{HashMap, HashMapExt};
 use metersift_model::{
     Origin, Quality, ReadingBlock, Reject, RejectReason, SeriesId, SeriesTable, TimeUs,
 };
@@ -33,8 +32,10 @@ pub(super) struct Finisher<'f, 'p> {
     pub(super) line_base: u64,
     /// Slot to series number.
     ids: Vec<Option<SeriesId>>,
-    /// Last instant by run; kept only where the zone has folds.
-    last_us: HashMap<u32, i64>,
+    /// Last instant by slot; kept only where the zone has folds.
+    last_us: Vec<Option<i64>>,
+    /// Last instant of a wide dump.
+    last_row_us: Option<i64>,
     pending: BTreeMap<u32, Pending>,
     unknown_cells: BTreeMap<usize, u64>,
     n_words: usize,
@@ -55,7 +56,8 @@ impl<'f, 'p> Finisher<'f, 'p> {
             rejects,
             line_base: plan.dialect.lines_above_data(),
             ids: Vec::new(),
-            last_us: HashMap::new(),
+            last_us: Vec::new(),
+            last_row_us: None,
             pending: BTreeMap::new(),
             unknown_cells: BTreeMap::new(),
             n_words: 0,
@@ -152,7 +154,7 @@ impl<'f, 'p> Finisher<'f, 'p> {
         }
         let wide = self.plan.dialect.layout == Layout::Wide;
         if folds.is_empty() && self.pending.is_empty() {
-            self.remember(block, wide);
+            self.remember_all(block, wide);
             return settled;
         }
         let mut folds = folds.into_iter().peekable();
@@ -165,21 +167,39 @@ impl<'f, 'p> Finisher<'f, 'p> {
             if let Some(pending) = self.pending.remove(&run) {
                 self.decide(pending, Some(time), &mut settled);
             }
-            self.last_us.insert(run, time);
+            self.remember(run, time);
         }
         settled
     }
 
-    fn remember(&mut self, block: &ReadingBlock, wide: bool) {
+    fn remember_all(&mut self, block: &ReadingBlock, wide: bool) {
         if wide {
-            if let Some(&time) = block.time_us.last() {
-                self.last_us.insert(WIDE_RUN, time);
-            }
+            self.last_row_us = block.time_us.last().copied().or(self.last_row_us);
             return;
         }
         for (&slot, &time) in block.series.iter().zip(&block.time_us) {
-            self.last_us.insert(slot, time);
+            self.remember(slot, time);
         }
+    }
+
+    #[inline]
+    fn remember(&mut self, run: u32, time_us: i64) {
+        if run == WIDE_RUN {
+            self.last_row_us = Some(time_us);
+            return;
+        }
+        let place = run as usize;
+        if self.last_us.len() <= place {
+            self.last_us.resize(place + 1, None);
+        }
+        self.last_us[place] = Some(time_us);
+    }
+
+    fn last_of(&self, run: u32) -> Option<i64> {
+        if run == WIDE_RUN {
+            return self.last_row_us;
+        }
+        self.last_us.get(run as usize).copied().flatten()
     }
 
     fn add_to_fold(&mut self, mut reading: FoldReading, settled: &mut ReadingBlock) {
@@ -192,7 +212,7 @@ impl<'f, 'p> Finisher<'f, 'p> {
         if other_fold && let Some(pending) = self.pending.remove(&run) {
             self.decide(pending, Some(reading.early), settled);
         }
-        let before_us = self.last_us.get(&run).copied();
+        let before_us = self.last_of(run);
         self.pending
             .entry(run)
             .or_insert_with(|| Pending { before_us, readings: Vec::new() })
@@ -218,7 +238,7 @@ impl<'f, 'p> Finisher<'f, 'p> {
                     let early = in_first != passes.backwards;
                     let time = if early { reading.early } else { reading.late };
                     settled.push(SeriesId(reading.slot), time, reading.value, reading.quality);
-                    self.last_us.insert(reading.run, time);
+                    self.remember(reading.run, time);
                 }
             }
             None => {

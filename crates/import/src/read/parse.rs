@@ -12,6 +12,7 @@ use crate::tags::{Binding, TagEntry, TagKind};
 use crate::text::{shown, trim};
 use foldhash::{HashMap, HashMapExt};
 use memchr::{memchr, memchr2_iter, memmem};
+use metersift_model::unit::Conversion;
 use metersift_model::{Origin, Quality, Reject, RejectReason, SeriesId, TimeUs};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -47,7 +48,7 @@ impl LocalTag {
     /// The binding in force.
     #[inline]
     fn binding_at(&mut self, time_us: i64) -> Option<&Binding> {
-        let same = matches!(&self.binding, Some(b) if b.from_us <= time_us && time_us < b.until_us);
+        let same = matches!(&self.binding, Some(b) if (b.from_us..b.until_us).contains(&time_us));
         if !same {
             let TagKind::Bound(bindings) = &self.entry.kind else { return None };
             self.binding = Some(TagEntry::binding_at(bindings, time_us)?.clone());
@@ -345,7 +346,7 @@ impl<'p> Parser<'p> {
             TimeValue::Gap => return Some(RejectReason::SkippedTime),
             TimeValue::At(at) | TimeValue::Fold { early: at, .. } => at,
         };
-        let inside = dialect.earliest_us <= at && at <= dialect.latest_us;
+        let inside = (dialect.earliest_us..=dialect.latest_us).contains(&at);
         (!inside).then_some(RejectReason::TimeOutOfSpan)
     }
 
@@ -526,8 +527,10 @@ impl<'p> Parser<'p> {
                 byte = Quality::BAD.0;
             }
             Some(read) => {
-                let converted = conversion.apply(read);
-                if low <= converted && converted <= high {
+                // Nothing is added to what is in the storage unit already: -0 stays -0.
+                let converted =
+                    if conversion == Conversion::NONE { read } else { conversion.apply(read) };
+                if (low..=high).contains(&converted) {
                     number = converted;
                 } else {
                     self.tags[idx].out_of_span += 1;

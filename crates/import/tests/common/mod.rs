@@ -38,7 +38,7 @@ pub fn shared_data(folder: &str) -> Option<PathBuf> {
     if path.is_dir() {
         return Some(path);
     }
-    eprintln!("skipped: ../shared/data/{folder} is not there");
+    let _ = writeln!(std::io::stderr(), "skipped: ../shared/data/{folder} is not there");
     None
 }
 

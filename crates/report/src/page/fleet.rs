@@ -7,6 +7,7 @@ use super::picture::sparkline;
 use super::{Page, signs};
 use crate::workbook::calibration;
 use maud::{Markup, html};
+use metersift_model::records::CheckOutcome;
 use metersift_model::verdict::{FactKind, JudgedState};
 use metersift_model::watch_list::{EntryChange, WatchListEntry, WithheldWhy};
 use metersift_model::{ListKind, Verdict};
@@ -331,11 +332,11 @@ fn overdue(page: &Page<'_>) -> Markup {
             @if late.is_empty() { p { "None." } }
             @else {
                 table class="over" {
-                    thead { tr { th { "meter" } th { "last check" } th class="n" { "days since" } th class="n" { "interval, days" } } }
+                    thead { tr { th { "meter" } th { "last completed check" } th class="n" { "days since" } th class="n" { "interval, days" } } }
                     tbody { @for (verdict, fact) in late {
                         tr {
                             th scope="row" { (page.link(&verdict.meter)) }
-                            td data-k="last check" { (last_check(page, &verdict.meter)) }
+                            td data-k="last completed check" { (last_check(page, &verdict.meter)) }
                             td class="n" data-k="days since" { (number(fact.value)) }
                             td class="n" data-k="interval" { (number(fact.limit)) }
                         }
@@ -347,8 +348,10 @@ fn overdue(page: &Page<'_>) -> Markup {
 }
 
 fn last_check(page: &Page<'_>, meter: &str) -> String {
+    // An aborted check checked nothing.
     let checks = page.input.records.checks.get(meter).into_iter().flatten();
-    let days = checks.map(|check| check.time.day()).filter(|day| *day < page.input.card.as_of);
+    let completed = checks.filter(|check| check.outcome != CheckOutcome::Aborted);
+    let days = completed.map(|check| check.time.day()).filter(|day| *day < page.input.card.as_of);
     days.max().map_or("none recorded".into(), |day| day.to_string())
 }
 
