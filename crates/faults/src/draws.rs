@@ -10,7 +10,6 @@
 //! Source: resonator relations rho_ind = (r0 (1+mu) + rho (1+nu)(1-v) + v rho_d)/(1+kappa) - r0,
 //!         wall loss by Euler-Bernoulli section formulas, half rule of a Stokes layer.
 
-
 use crate::observable::{N_OBSERVABLES, Observable};
 use crate::settings::{Priors, Range};
 use metersift_model::Hypothesis;
@@ -39,7 +38,7 @@ pub struct Draws {
     pub severity: Vec<f64>,
     /// Flow error without the zero, %.
     pub flow_error_pct: Vec<f64>,
-    /// Gas share of flowing time (two-phase only).
+    /// Gas share of flowing time as it would be seen (two-phase only).
     pub gas_share: Vec<f64>,
     /// Electrical only: whether the draw is a pick-off (else the drive).
     pub pickoff: Vec<bool>,
@@ -55,7 +54,7 @@ pub struct DrawSet {
 }
 
 /// Dimensions of the point set.
-const DIMS: usize = 12;
+const DIMS: usize = 13;
 
 /// Unit points of one hypothesis, dimension by dimension, with the transforms that draws need.
 struct Points {
@@ -65,7 +64,9 @@ struct Points {
 impl Points {
     fn new(n: usize, seed: u64) -> Points {
         let flat = halton_scrambled(n, DIMS, seed);
-        Points { u: (0..DIMS).map(|d| flat.iter().skip(d).step_by(DIMS).copied().collect()).collect() }
+        Points {
+            u: (0..DIMS).map(|d| flat.iter().skip(d).step_by(DIMS).copied().collect()).collect(),
+        }
     }
 
     fn uniform(&self, dim: usize, j: usize, [low, high]: Range) -> f64 {
@@ -140,6 +141,12 @@ impl Draws {
         self
     }
 
+    /// Zero offset, wherever it is read.
+    fn set_zero(&mut self, j: usize, n: usize, stabilities: f64) {
+        self.set(Observable::Zero, j, n, stabilities, 0.0);
+        self.set(Observable::ZeroFound, j, n, stabilities, 0.0);
+    }
+
     /// Stiffness at inlet, outlet and whole, %.
     fn set_stiffness(&mut self, j: usize, n: usize, kappa: f64, side: f64) {
         self.set(Observable::StiffnessInlet, j, n, PCT * kappa * (1.0 + side), 0.0);
@@ -205,7 +212,7 @@ fn coating(priors: &Priors, points: &Points, n: usize, wall_to_bore: Option<f64>
         draws.set(Observable::Drive, j, n, (damping * v).ln_1p(), 0.0);
         draws.set(Observable::Density, j, n, seen * excess - kappa * r0, -kappa);
         draws.set_stiffness(j, n, kappa, side);
-        draws.set(Observable::Zero, j, n, zero, 0.0);
+        draws.set_zero(j, n, zero);
         draws.set(Observable::PickoffRatio, j, n, p.ratio_per_share * side * v, 0.0);
         // In air the deposit weighs its whole self: v (rho + excess).
         draws.set(Observable::AirPoint, j, n, seen * excess - kappa * r0, seen);
@@ -266,17 +273,21 @@ fn two_phase(priors: &Priors, points: &Points, n: usize) -> Draws {
         let share = points.log_uniform(0, j, p.gas_share_range);
         let (sustained, u) = points.split(1, j, p.sustained_share);
         let alpha = if sustained { log_between(p.alpha_range, u) } else { 0.0 };
-        let damping = p.damping_per_alpha * alpha + share * points.uniform(2, j, p.damping_per_share);
+        let damping = points.log_uniform(7, j, p.damping_per_alpha_range) * alpha
+            + share * points.uniform(2, j, p.damping_per_share);
         draws.set(Observable::Drive, j, n, damping.ln_1p(), 0.0);
         let apparent = alpha * points.uniform(3, j, p.density_factor);
         draws.set(Observable::Density, j, n, 0.0, -apparent);
-        let noise = points.uniform(4, j, p.noise_log_per_root_share) * share.sqrt();
-        draws.set(Observable::Noise, j, n, noise, 0.0);
+        let noise = points.log_uniform(4, j, p.noise_factor_per_share_range) * share;
+        draws.set(Observable::Noise, j, n, noise.ln_1p(), 0.0);
         // The amplitude of G depends on the reference: made per meter from the share itself.
         draws.set(Observable::Gas, j, n, 0.0, 0.0);
         let aborted = (share * points.uniform(5, j, p.aborted_per_share)).min(1.0);
         draws.set(Observable::Aborted, j, n, aborted.sqrt().asin(), 0.0);
-        draws.gas_share[j] = share;
+        // Gas that seldom leaves has no quiet level to stand out from: part of it goes unseen.
+        let (unseen, u) = points.split(6, j, p.unseen_share);
+        draws.gas_share[j] =
+            if unseen { share * log_between(p.unseen_factor_range, u) } else { share };
         draws.severity[j] = PCT * share;
         // Either sign and no measurement in heavy gas: size (F - 1) alpha with F up to 3.
         draws.flow_error_pct[j] = PCT * (apparent - alpha).max(0.2 * alpha) + share;
@@ -290,7 +301,7 @@ fn zero_drift(priors: &Priors, points: &Points, n: usize) -> Draws {
         let (negative, u) = points.split(0, j, 0.5);
         let size = log_between(priors.zero_drift.stabilities_range, u);
         let zero = if negative { -size } else { size };
-        draws.set(Observable::Zero, j, n, zero, 0.0);
+        draws.set_zero(j, n, zero);
         draws.set(Observable::PartnerZero, j, n, zero, 0.0);
         draws.severity[j] = size;
     }
@@ -315,7 +326,7 @@ fn electrical(priors: &Priors, points: &Points, n: usize) -> Draws {
             draws.set(Observable::Drive, j, n, 0.5 * ratio, 0.0);
             let (moves, u) = points.split(3, j, p.pickoff_zero_share);
             let zero = if moves { p.pickoff_zero_sd * normal_quantile(u) } else { 0.0 };
-            draws.set(Observable::Zero, j, n, zero, 0.0);
+            draws.set_zero(j, n, zero);
             draws.set(Observable::PartnerZero, j, n, zero, 0.0);
             draws.severity[j] = PCT * loss;
         } else {
@@ -346,7 +357,7 @@ fn damage(priors: &Priors, points: &Points, n: usize) -> Draws {
         let side = if even { 0.0 } else { side };
         draws.set(Observable::PickoffRatio, j, n, lopsided * p.ratio_sd * normal_quantile(u), 0.0);
         let zero = lopsided * p.zero_sd * points.normal(4, j);
-        draws.set(Observable::Zero, j, n, zero, 0.0);
+        draws.set_zero(j, n, zero);
         draws.set(Observable::PartnerZero, j, n, zero, 0.0);
         draws.set_stiffness(j, n, kappa, side);
         let (moves, u) = points.split(5, j, p.drive_share);
@@ -404,6 +415,7 @@ fn unknown(priors: &Priors, points: &Points, n: usize) -> Draws {
         Observable::StiffnessOutlet,
         Observable::Stiffness,
         Observable::Zero,
+        Observable::ZeroFound,
         Observable::AirPoint,
         Observable::PartnerSpan,
         Observable::PartnerZero,
@@ -414,7 +426,13 @@ fn unknown(priors: &Priors, points: &Points, n: usize) -> Draws {
             let (none, u) = points.split(dim, j, p.none_share);
             let (negative, u) = if u < 0.5 { (true, 2.0 * u) } else { (false, 2.0 * u - 1.0) };
             let floors = log_between(p.floors_range, u.clamp(0.0, 1.0));
-            let signed = if none { 0.0 } else if negative { -floors } else { floors };
+            let signed = if none {
+                0.0
+            } else if negative {
+                -floors
+            } else {
+                floors
+            };
             let base = width.floor + width.floor_relative * priors.tube.r0_median_kg_m3;
             draws.set(observable, j, n, signed * base, signed * width.floor_relative);
         }
@@ -470,7 +488,11 @@ mod tests {
     fn damage_moves_the_density_reading_as_the_resonator_says() {
         let water = 998.2067;
         let cases = [
-            (TubeChange { stiffness: -0.01, mass: -0.01, ..Default::default() }, water, 1_008.289_595_96),
+            (
+                TubeChange { stiffness: -0.01, mass: -0.01, ..Default::default() },
+                water,
+                1_008.289_595_96,
+            ),
             (TubeChange { stiffness: -0.01, ..Default::default() }, water, 1_028.491_616_16),
             (TubeChange { stiffness: -0.03, ..Default::default() }, water, 1_090.934_742_27),
             (

@@ -33,7 +33,11 @@ pub(crate) struct StiffnessLimit {
 }
 
 /// The tolerable flow error, never below three standard errors of the meter's confirmed checks.
-pub(crate) fn stiffness_limit(meter: &MeterData, as_of: i32, settings: &Settings) -> StiffnessLimit {
+pub(crate) fn stiffness_limit(
+    meter: &MeterData,
+    as_of: i32,
+    settings: &Settings,
+) -> StiffnessLimit {
     let tolerable = settings.limits.tolerable_pct(&meter.meter);
     let worst = [CheckPosition::Inlet, CheckPosition::Outlet, CheckPosition::Whole]
         .into_iter()
@@ -74,7 +78,8 @@ pub(crate) fn facts(
     settings: &Settings,
 ) -> Vec<Fact> {
     let mut facts = Vec::new();
-    facts.extend(check_beyond_limit(meter, prep, as_of, settings));
+    let beyond = check_beyond_limit(meter, prep, as_of, settings);
+    facts.extend(beyond.or_else(|| fails_in_a_row(meter, prep, as_of)));
     facts.extend(zero_beyond_tolerable(meter, prep, as_of, settings));
     facts.extend(drive_saturated(meter, prep, as_of, settings));
     facts.extend(no_data(meter, as_of, settings));
@@ -121,6 +126,38 @@ fn check_beyond_limit(
         }
     }
     worst
+}
+
+/// Checks that only say pass or fail: one fail is a question, two in a row are a finding (common
+/// practice, no source).
+fn fails_in_a_row(meter: &MeterData, prep: &MeterPrep, as_of: i32) -> Option<Fact> {
+    let swap = prep.segment.swap_day.unwrap_or(i32::MIN);
+    let mut days: Vec<(i32, bool)> = Vec::new();
+    let mut last = None;
+    for check in &meter.checks {
+        let day = check.time.day().0;
+        if day >= as_of || day <= swap || check.outcome == CheckOutcome::Aborted {
+            continue;
+        }
+        let failed = check.outcome == CheckOutcome::Fail;
+        // Several rows of one time are one check; it failed where any row did.
+        match days.last_mut().filter(|_| last == Some(check.time)) {
+            Some(same) => same.1 |= failed,
+            None => days.push((day, failed)),
+        }
+        last = Some(check.time);
+    }
+    let run: Vec<i32> =
+        days.iter().rev().take_while(|(_, failed)| *failed).map(|(day, _)| *day).collect();
+    let (newest, oldest) = (*run.first()?, *run.last()?);
+    (run.len() >= 2).then(|| Fact {
+        kind: FactKind::CheckBeyondLimit,
+        value: run.len() as f64,
+        limit: 2.0,
+        unit: "fails in a row".into(),
+        since: Some(Day(oldest)),
+        text: format!("the last {} checks failed, the latest on {}", run.len(), Day(newest)),
+    })
 }
 
 fn position_words(position: CheckPosition) -> &'static str {
@@ -251,9 +288,8 @@ fn no_data(meter: &MeterData, as_of: i32, settings: &Settings) -> Option<Fact> {
 
 fn check_overdue(meter: &MeterData, prep: &MeterPrep, as_of: i32) -> Option<Fact> {
     let interval = meter.meter.check_interval_days.filter(|days| *days > 0.0)?;
-    let done = |check: &&Check| {
-        check.outcome != CheckOutcome::Aborted && check.time.day().0 < as_of
-    };
+    let done =
+        |check: &&Check| check.outcome != CheckOutcome::Aborted && check.time.day().0 < as_of;
     let last = meter.checks.iter().filter(done).map(|check| check.time.day().0).max();
     let from = last.or(prep.segment.first_day)?;
     let age = f64::from(as_of - from);

@@ -13,9 +13,7 @@
 use crate::FaultsError;
 use crate::draws::DrawSet;
 use crate::settings::{Priors, Settings};
-use metersift_model::records::{
-    Alert, Change, Check, Finding, Meter, Records, ZeroRecord,
-};
+use metersift_model::records::{Change, Check, Finding, Meter, Records, ZeroRecord};
 use metersift_model::{ColumnData, Table};
 use polars::prelude::*;
 use polars_ops::frame::AsofJoinBy;
@@ -40,7 +38,7 @@ pub(crate) const COLUMNS: [&str; N_COLUMNS] = [
     "gas_share",
     "zero_stabilities",
     "density_air_kg_m3",
-    "density_reference_point_kg_m3",
+    "density_reference_residual_kg_m3",
     "partner_span_log",
     "partner_zero_kg_h",
     "mass_flow_updates",
@@ -110,8 +108,6 @@ pub(crate) struct MeterData {
     pub checks: Vec<Check>,
     pub zeros: Vec<ZeroRecord>,
     pub changes: Vec<Change>,
-    #[allow(dead_code, reason = "alerts wait for their observable")]
-    pub alerts: Vec<Alert>,
     pub findings: Vec<Finding>,
     /// Index into the fleet's draw sets.
     pub draw_set: usize,
@@ -196,7 +192,6 @@ impl Fleet {
                 checks: records.checks.get(name).cloned().unwrap_or_default(),
                 zeros: records.zeros.get(name).cloned().unwrap_or_default(),
                 changes: records.changes.get(name).cloned().unwrap_or_default(),
-                alerts: records.alerts.get(name).cloned().unwrap_or_default(),
                 findings: records.findings.get(name).cloned().unwrap_or_default(),
                 draw_set: draws.index(meter.wall_to_bore, &priors, settings),
             });
@@ -383,9 +378,7 @@ fn last_before(order: &[PlacedRow], events: &[(usize, i32)]) -> Result<Vec<i32>,
             )
         })
         .map_err(table_error("as-of join"))?;
-    read(&joined, "event_day", |c| {
-        Ok(c.i32()?.iter().map(|day| day.unwrap_or(NEVER)).collect())
-    })
+    read(&joined, "event_day", |c| Ok(c.i32()?.iter().map(|day| day.unwrap_or(NEVER)).collect()))
 }
 
 /// Median density of three or more other meters on the row's stream and day, in row order.

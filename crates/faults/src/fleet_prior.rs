@@ -1,13 +1,13 @@
-//! How much healthy meters wander: the prior over noise models, learned from the whole fleet.
+//! How much meters wander while nothing is wrong: the prior over noise models, learned from the whole fleet.
 //!
 //! Two EM passes over all meters under *no change*, per observable, and per service where twenty
 //! meters share one. The learned share of slow wander is what turns a slope into evidence or
 //! not. Meters with a recorded fault in the segment are masked.
 
 use crate::fleet::Fleet;
-use metersift_stats::log_sum_exp;
 use crate::observable::{N_OBSERVABLES, Observable, Reference};
 use crate::prepare::MeterPrep;
+use metersift_stats::log_sum_exp;
 
 /// Meters of one service that make a prior of their own.
 const SERVICE_METERS: usize = 20;
@@ -64,10 +64,8 @@ impl FleetPrior {
             let members: Vec<usize> =
                 all.iter().copied().filter(|&i| fleet.meters[i].meter.service == service).collect();
             if members.len() >= SERVICE_METERS {
-                let fleet_wide: Vec<Vec<f64>> = sets[0]
-                    .iter()
-                    .map(|log_pi| log_pi.iter().map(|x| x.exp()).collect())
-                    .collect();
+                let fleet_wide: Vec<Vec<f64>> =
+                    sets[0].iter().map(|log_pi| log_pi.iter().map(|x| x.exp()).collect()).collect();
                 sets.push(learn(&members, &|o| fleet_wide[o].clone()));
                 for (i, meter) in fleet.meters.iter().enumerate() {
                     if meter.meter.service == service {

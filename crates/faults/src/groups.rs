@@ -72,7 +72,7 @@ pub(crate) fn groups(
                     Some(p) if !p.common.is_empty() => (0..shapes.len())
                         .map(|g| {
                             let pi = &pi[o.index()][..p.common.len()];
-                            change(&p.common, pi, &shapes, g..g + 1, p.floor)
+                            change(&p.common, pi, &shapes, &[g], p.floor)
                         })
                         .collect(),
                     _ => Vec::new(),
@@ -177,6 +177,27 @@ mod tests {
         assert_eq!(labels(&line, 1.0, 2), two);
         assert_eq!(labels(&line, 1.0, 3), two);
         assert_eq!(labels(&line, 1.0, 4), vec![None; 8]);
+    }
+
+    /// Old Faithful, standardised by the population standard deviation, radius 0.3, ten points:
+    /// scikit-learn and R dbscan 1.1.11 find clusters of 165 and 92 and 15 noise points.
+    #[test]
+    fn old_faithful_makes_two_clusters_and_fifteen_noise_points() {
+        let standard = |values: &[u32]| -> Vec<f64> {
+            let n = values.len() as f64;
+            let mean = values.iter().map(|x| f64::from(*x)).sum::<f64>() / n;
+            let square = values.iter().map(|x| (f64::from(*x) - mean).powi(2)).sum::<f64>() / n;
+            values.iter().map(|x| (f64::from(*x) - mean) / square.sqrt()).collect()
+        };
+        let eruption = standard(&crate::oracle::ERUPTION_MS);
+        let waiting = standard(&crate::oracle::WAITING_MIN);
+        let points: Vec<Vec<f64>> =
+            eruption.iter().zip(&waiting).map(|(e, w)| vec![*e, *w]).collect();
+        let got = dbscan(&points, 0.3, 10);
+        let count = |label: Option<usize>| got.iter().filter(|l| **l == label).count();
+        let mut clusters = [count(Some(0)), count(Some(1))];
+        clusters.sort_unstable();
+        assert_eq!((count(None), clusters), (15, [92, 165]));
     }
 
     #[test]

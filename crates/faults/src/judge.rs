@@ -5,18 +5,18 @@
 //! meter's, and half keeps such meters between the quiet and the convicted.
 
 use crate::compare::{Change, Comparer, Comparison, changes};
-use crate::facts::facts;
+use crate::facts::{facts, stiffness_limit};
 use crate::fleet::Fleet;
 use crate::fleet_prior::FleetPrior;
 use crate::groups::{Group, groups};
 use crate::likelihood::Scratch;
-use metersift_stats::log_sum_exp;
 use crate::outcome::{Case, Sizes, blind_modes, reason};
 use crate::peers::panels;
 use crate::prepare::{Context, Grades, MeterPrep, ServiceLevels, noise_models};
 use crate::segment::Segment;
 use metersift_model::verdict::{BlindSpot, JudgedState, ObservableEvidence};
 use metersift_model::{Day, Hypothesis, Verdict};
+use metersift_stats::log_sum_exp;
 use rayon::prelude::*;
 
 /// Share of `unknown` that counts as fault.
@@ -105,12 +105,14 @@ impl Fleet {
         let log_prior = self.log_prior(index, prep, as_of);
         let changes = changes(prep, log_pi, self.priors.noise.shape_slack);
         let draws = &self.draws[self.meters[index].draw_set];
+        let widths = self.priors.observables();
         let comparer = Comparer {
             prep,
             changes: &changes,
             draws: &draws.coarse,
             priors: &self.priors,
             log_prior: &log_prior,
+            widths: &widths,
         };
         let mut comparisons: Vec<Comparison> = Hypothesis::ALL
             .into_iter()
@@ -134,11 +136,13 @@ impl Fleet {
         for (p, w) in probabilities.iter_mut().zip(&log_weights) {
             *p = (w - total).exp();
         }
+        // A mirror image that cannot beat every real explanation needs no draws.
+        let best_real = log_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let decoy = DECOYS
             .into_iter()
+            .filter(|mode| comparer.mirror_bound(*mode) > best_real)
             .map(|mode| comparer.compare(mode, -1.0, None, buffer).log_weight)
             .fold(f64::NEG_INFINITY, f64::max);
-        let best_real = log_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let (fault, rest) = sides(&log_weights);
         Some(Judged {
             comparisons,
@@ -238,12 +242,14 @@ impl Fleet {
         as_of: i32,
     ) {
         let sets = &self.draws[self.meters[index].draw_set];
+        let widths = self.priors.observables();
         let comparer = Comparer {
             prep,
             changes: &judged.changes,
             draws: if judged.second_look { &sets.fine } else { &sets.coarse },
             priors: &self.priors,
             log_prior: &judged.log_prior,
+            widths: &widths,
         };
         let case = Case {
             meter: &self.meters[index],
@@ -274,6 +280,14 @@ impl Fleet {
         verdict.blind_spots = case.blind_spots();
         verdict.next_test = case.next_test(mode);
         verdict.reason = reason(mode, probability, &evidence, &sizes);
+        let limit = stiffness_limit(&self.meters[index], as_of, &self.settings);
+        if limit.checks_too_coarse && matches!(mode, Hypothesis::Erosion | Hypothesis::Damage) {
+            let tolerable = self.settings.limits.tolerable_pct(&self.meters[index].meter);
+            verdict.reason.push_str(&format!(
+                "; checks too coarse for the tolerable {tolerable:.2} %, {:.2} % is used",
+                limit.pct
+            ));
+        }
         verdict.severity = sizes.severity;
         verdict.days_left = sizes.days_left;
         verdict.error_now_pct = sizes.error_now_pct;
@@ -285,8 +299,7 @@ impl Fleet {
     /// *Quiet* needs steady data of late: a meter that nobody could see is not quiet.
     fn quiet_needs_data(&self, verdict: &mut Verdict, prep: &MeterPrep, fault_probability: f64) {
         let enough = prep.recent_days >= self.settings.quiet_days as usize;
-        let all_blind =
-            verdict.blind_spots.iter().all(|spot| spot.smallest_visible.is_none());
+        let all_blind = verdict.blind_spots.iter().all(|spot| spot.smallest_visible.is_none());
         if fault_probability > self.settings.list_probability || (enough && !all_blind) {
             return;
         }
@@ -333,9 +346,5 @@ fn likeliest_mode(probabilities: &[f64; 10]) -> Hypothesis {
     let fault: f64 = Hypothesis::FAULTS.iter().map(|mode| probabilities[mode.index()]).sum();
     let other = best(&[Hypothesis::Process, Hypothesis::Data]);
     let p = probabilities[other.index()];
-    if p > fault && p > OTHER_MODE {
-        other
-    } else {
-        best(&Hypothesis::FAULTS)
-    }
+    if p > fault && p > OTHER_MODE { other } else { best(&Hypothesis::FAULTS) }
 }

@@ -14,6 +14,9 @@
 //! The same input gives the same verdicts at any thread count: each meter is computed by itself
 //! in a fixed order, and what the fleet shares is summed in meter order.
 
+#![allow(clippy::needless_range_loop, reason = "matrix indices read better than zipped iterators")]
+#![allow(clippy::neg_cmp_op_on_partial_ord, reason = "NaN must fail: `!(x > 0.0)` says so")]
+
 mod blocks;
 mod compare;
 mod draws;
@@ -27,6 +30,8 @@ mod likelihood;
 mod nuisance;
 mod num;
 mod observable;
+#[cfg(test)]
+mod oracle;
 mod outcome;
 mod peers;
 mod prepare;

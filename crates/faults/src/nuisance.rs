@@ -34,6 +34,7 @@ pub(crate) struct Covariate {
 #[allow(missing_docs, reason = "named as what they are")]
 pub(crate) enum CovariateKind {
     Temperature,
+    Thermometer,
     LogFlow,
     Peers,
     SinglePeer,

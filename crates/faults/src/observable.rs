@@ -6,7 +6,7 @@
 //! one learned from the meter: else a zero thirty stabilities off is explained as wander.
 
 /// How many observables there are.
-pub const N_OBSERVABLES: usize = 14;
+pub const N_OBSERVABLES: usize = 15;
 
 /// One observable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -29,8 +29,10 @@ pub enum Observable {
     StiffnessOutlet,
     /// Check value of the whole tube, %.
     Stiffness,
-    /// Zero in zero stabilities.
+    /// Zero read from shut-in flow, in zero stabilities: a leaking valve looks the same.
     Zero,
+    /// Zero taken as found with both blocks closed, in zero stabilities.
+    ZeroFound,
     /// Density read with the tube drained and dry, less air, kg/m3.
     AirPoint,
     /// Density read in a known fluid, less that fluid, kg/m3.
@@ -65,6 +67,7 @@ impl Observable {
         Observable::StiffnessOutlet,
         Observable::Stiffness,
         Observable::Zero,
+        Observable::ZeroFound,
         Observable::AirPoint,
         Observable::ReferencePoint,
         Observable::PartnerSpan,
@@ -89,6 +92,7 @@ impl Observable {
             Observable::StiffnessOutlet => "stiffness_outlet",
             Observable::Stiffness => "stiffness",
             Observable::Zero => "zero",
+            Observable::ZeroFound => "zero_found",
             Observable::AirPoint => "air_point",
             Observable::ReferencePoint => "reference_point",
             Observable::PartnerSpan => "partner_span",
@@ -119,7 +123,8 @@ impl Observable {
             Observable::StiffnessInlet => "inlet stiffness",
             Observable::StiffnessOutlet => "outlet stiffness",
             Observable::Stiffness => "stiffness",
-            Observable::Zero => "zero",
+            Observable::Zero => "zero in shut-in",
+            Observable::ZeroFound => "as-found zero",
             Observable::AirPoint => "drained-and-dry density",
             Observable::ReferencePoint => "density in the reference fluid",
             Observable::PartnerSpan => "flow against the partner",
@@ -144,6 +149,12 @@ impl Observable {
     /// Whether it measures a fault itself, against a known reference, and not a proxy of it.
     pub fn is_direct(self) -> bool {
         self.reference() == Reference::Absolute || self == Observable::Gas
+    }
+
+    /// Whether it should have a value on most days.
+    pub fn is_daily(self) -> bool {
+        self.is_signal()
+            || matches!(self, Observable::Gas | Observable::PartnerSpan | Observable::PartnerZero)
     }
 
     /// Whether it comes from daily signals (and not from records).

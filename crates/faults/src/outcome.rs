@@ -1,7 +1,9 @@
 //! What a comparison means for people: severity, time to limits, evidence, blind spots, the test
 //! that would settle it, and one sentence.
 
-use crate::compare::{Amplitudes, Change, Comparer, Comparison, grows, key_observables, takes_part};
+use crate::compare::{
+    Amplitudes, Change, Comparer, Comparison, grows, key_observables, takes_part,
+};
 use crate::draws::Draws;
 use crate::facts::{StiffnessLimit, stiffness_limit};
 use crate::fleet::{Col, MeterData};
@@ -71,14 +73,16 @@ impl Case<'_> {
         let mut constant = vec![0.0; draws.severity.len()];
         let (mut error, mut rate, mut growing) = (0.0, 0.0, 0.0);
         let mut weights = Vec::new();
+        let amplitudes = Amplitudes::new(draws, self.prep);
         for (g, cell) in self.prep.shapes.cells.iter().enumerate() {
             if comparison.shapes[g] < SHAPE_WEIGHT {
                 continue;
             }
             let shape = &cell.shape;
-            self.comparer.draw_weights(mode, comparison, g, &mut weights);
+            self.comparer.draw_weights(&amplitudes, comparison, g, &mut weights);
             let now = self.prep.shapes.now(shape);
-            let age = self.prep.shapes.growing_days(shape);
+            // What saturates needs longer for the next step than a straight ramp would.
+            let age = self.prep.shapes.growing_days(shape) / self.end_slope(g).max(0.05);
             growing += if grows(shape.kind) { comparison.shapes[g] } else { 0.0 };
             for (j, w) in weights.iter().enumerate() {
                 match shape.kind {
@@ -95,7 +99,10 @@ impl Case<'_> {
             }
         }
         let keep = |j: &usize| scale.counts(draws, *j);
-        sizes.extend(draws.by_severity.iter().filter(|j| keep(j)).map(|&j| (draws.severity[j], constant[j])));
+        temper(&mut constant);
+        sizes.extend(
+            draws.by_severity.iter().filter(|j| keep(j)).map(|&j| (draws.severity[j], constant[j])),
+        );
         sizes.sort_by(|a, b| a.0.total_cmp(&b.0));
         let known = errors.iter().all(|e| e.is_finite());
         Sizes {
@@ -115,13 +122,25 @@ impl Case<'_> {
         }
     }
 
+    /// Slope now over that of a straight ramp, as the strongest observable has it.
+    fn end_slope(&self, cell: usize) -> f64 {
+        self.comparer
+            .changes
+            .iter()
+            .filter_map(|row| row.get(cell).copied().flatten())
+            .fold(None, |best: Option<Change>, change| match best {
+                Some(b) if b.gain >= change.gain => best,
+                _ => Some(change),
+            })
+            .map_or(1.0, |change| change.end_slope)
+    }
+
     /// Size of the error of the output that matters, % of reading, per draw at its largest.
     fn errors_pct(&self, mode: Hypothesis, draws: &Draws) -> Vec<f64> {
         let meter = &self.meter.meter;
         let flow = self.prep.usual_flow_kg_h.map_or(f64::NAN, f64::abs);
-        let zero_pct = |stabilities: f64| {
-            100.0 * stabilities.abs() * meter.zero_stability_kg_h / flow
-        };
+        let zero_pct =
+            |stabilities: f64| 100.0 * stabilities.abs() * meter.zero_stability_kg_h / flow;
         let density = draws.amplitude[Observable::Density.index()].as_ref();
         let density_pct = |j: usize| match density {
             None => 0.0,
@@ -132,12 +151,14 @@ impl Case<'_> {
         };
         (0..draws.severity.len())
             .map(|j| match mode {
-                Hypothesis::Coating | Hypothesis::Erosion | Hypothesis::Damage => match meter.uses {
-                    Uses::Mass => draws.flow_error_pct[j].abs(),
-                    Uses::Volume | Uses::Density => {
-                        density_pct(j).max(draws.flow_error_pct[j].abs())
+                Hypothesis::Coating | Hypothesis::Erosion | Hypothesis::Damage => {
+                    match meter.uses {
+                        Uses::Mass => draws.flow_error_pct[j].abs(),
+                        Uses::Volume | Uses::Density => {
+                            density_pct(j).max(draws.flow_error_pct[j].abs())
+                        }
                     }
-                },
+                }
                 Hypothesis::TwoPhase => match meter.uses {
                     Uses::Mass => draws.flow_error_pct[j].abs(),
                     Uses::Volume | Uses::Density => density_pct(j).max(draws.flow_error_pct[j]),
@@ -188,10 +209,12 @@ impl Case<'_> {
     }
 
     fn factors(&self, mode: Hypothesis, shape: usize) -> [f64; N_OBSERVABLES] {
+        let Some(draws) = self.comparer.draws.of(mode) else { return [0.0; N_OBSERVABLES] };
+        let amplitudes = Amplitudes::new(draws, self.prep);
         let mut weights = Vec::new();
         let comparison = &self.comparisons[mode.index()];
-        self.comparer.draw_weights(mode, comparison, shape, &mut weights);
-        self.comparer.factors(mode, shape, &weights)
+        self.comparer.draw_weights(&amplitudes, comparison, shape, &mut weights);
+        self.comparer.factors(&amplitudes, shape, &weights)
     }
 
     /// The likeliest other explanation, *no change* included.
@@ -319,6 +342,7 @@ impl Case<'_> {
     /// explanations per unit of cost.
     pub fn next_test(&self, winner: Hypothesis) -> String {
         let rival = self.runner_up(winner);
+        let (ours, theirs) = (Expected::new(self, winner), Expected::new(self, rival));
         let candidates: [(&str, &[Observable], f64, f64); 5] = [
             (
                 "an in-situ check in full, steady, single-phase flow",
@@ -328,11 +352,16 @@ impl Case<'_> {
             ),
             (
                 "an as-found zero with both blocks closed and the meter full",
-                &[Observable::Zero],
+                &[Observable::ZeroFound],
                 1.5,
                 1.5,
             ),
-            ("the pick-off amplitudes of inlet and outlet", &[Observable::PickoffRatio], 0.004, 2.0),
+            (
+                "the pick-off amplitudes of inlet and outlet",
+                &[Observable::PickoffRatio],
+                0.004,
+                2.0,
+            ),
             ("the density in a reference flush", &[Observable::ReferencePoint], 2.0, 3.0),
             ("the density drained and dry", &[Observable::AirPoint], 2.0, 4.0),
         ];
@@ -345,8 +374,7 @@ impl Case<'_> {
             let gain = observables
                 .iter()
                 .map(|&o| {
-                    let (m1, v1) = self.expected(winner, o);
-                    let (m2, v2) = self.expected(rival, o);
+                    let ((m1, v1), (m2, v2)) = (ours.of(o), theirs.of(o));
                     let z2 = (m1 - m2).powi(2) / (v1 + v2 + se * se);
                     // What spread alone tells: a wide cloud against a narrow one.
                     let spread = 0.5 * ((v1.max(v2) + se * se) / (v1.min(v2) + se * se)).ln();
@@ -377,22 +405,34 @@ impl Case<'_> {
             .and_then(|p| p.data.t.last())
             .is_some_and(|t| *t > f64::from(self.as_of) - 30.0)
     }
+}
 
-    /// Posterior mean and variance of an observable's change under a hypothesis.
-    fn expected(&self, mode: Hypothesis, observable: Observable) -> (f64, f64) {
-        let Some(shape) = self.best_shape(mode) else { return (0.0, 0.0) };
-        let Some(draws) = self.comparer.draws.of(mode) else { return (0.0, 0.0) };
-        let amplitudes = Amplitudes::new(draws, self.prep);
-        let Some(x) = amplitudes.x[observable.index()].as_deref() else { return (0.0, 0.0) };
+/// Posterior draws of a hypothesis on its best shape.
+struct Expected<'a> {
+    amplitudes: Option<Amplitudes<'a>>,
+    weights: Vec<f64>,
+}
+
+impl<'a> Expected<'a> {
+    fn new(case: &Case<'a>, mode: Hypothesis) -> Expected<'a> {
         let mut weights = Vec::new();
-        let comparison = &self.comparisons[mode.index()];
-        self.comparer.draw_weights(mode, comparison, shape, &mut weights);
-        let total: f64 = weights.iter().sum();
-        if !(total > 0.0) {
-            return (0.0, 0.0);
-        }
-        let mean = x.iter().zip(&weights).map(|(x, w)| x * w).sum::<f64>() / total;
-        let square = x.iter().zip(&weights).map(|(x, w)| x * x * w).sum::<f64>() / total;
+        let draws = case.comparer.draws.of(mode);
+        let amplitudes = case.best_shape(mode).zip(draws).map(|(shape, draws)| {
+            let amplitudes = Amplitudes::new(draws, case.prep);
+            let comparison = &case.comparisons[mode.index()];
+            case.comparer.draw_weights(&amplitudes, comparison, shape, &mut weights);
+            amplitudes
+        });
+        Expected { amplitudes, weights }
+    }
+
+    /// Mean and variance of an observable's change; zero where it is not moved.
+    fn of(&self, observable: Observable) -> (f64, f64) {
+        let x = self.amplitudes.as_ref().and_then(|a| a.x[observable.index()].as_deref());
+        let total: f64 = self.weights.iter().sum();
+        let Some(x) = x.filter(|_| total > 0.0) else { return (0.0, 0.0) };
+        let mean = x.iter().zip(&self.weights).map(|(x, w)| x * w).sum::<f64>() / total;
+        let square = x.iter().zip(&self.weights).map(|(x, w)| x * x * w).sum::<f64>() / total;
         (mean, (square - mean * mean).max(0.0))
     }
 }
@@ -401,9 +441,7 @@ impl Case<'_> {
 fn key_and_moved<'a>(
     amplitudes: &'a Amplitudes<'_>,
 ) -> impl Iterator<Item = (Observable, &'a [f64])> + 'a {
-    Observable::ALL
-        .into_iter()
-        .filter_map(|o| amplitudes.x[o.index()].as_deref().map(|x| (o, x)))
+    Observable::ALL.into_iter().filter_map(|o| amplitudes.x[o.index()].as_deref().map(|x| (o, x)))
 }
 
 /// Modes for which a meter has no observable at all.
@@ -412,6 +450,37 @@ pub(crate) fn blind_modes(prep: &MeterPrep) -> Vec<Hypothesis> {
         .into_iter()
         .filter(|mode| !key_observables(*mode).is_empty() && !takes_part(prep, *mode))
         .collect()
+}
+
+/// Fewest effective draws behind an interval.
+const MIN_EFFECTIVE: f64 = 30.0;
+
+/// Flattens weights until enough draws stand behind an interval: sharp observables leave a
+/// handful of the cloud, whose spread would be their spacing and not the uncertainty. The sum is
+/// kept.
+fn temper(weights: &mut [f64]) {
+    let top = weights.iter().copied().fold(0.0, f64::max);
+    let total: f64 = weights.iter().sum();
+    let effective = |power: f64| {
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for w in weights.iter().filter(|w| **w > 0.0) {
+            let w = (w / top).powf(power);
+            sum += w;
+            squares += w * w;
+        }
+        sum * sum / squares
+    };
+    if !(total > 0.0) || effective(1.0) >= MIN_EFFECTIVE {
+        return;
+    }
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..12 {
+        let middle = 0.5 * (low + high);
+        if effective(middle) >= MIN_EFFECTIVE { low = middle } else { high = middle }
+    }
+    weights.iter_mut().filter(|w| **w > 0.0).for_each(|w| *w = (*w / top).powf(low));
+    let scale = total / weights.iter().sum::<f64>();
+    weights.iter_mut().for_each(|w| *w *= scale);
 }
 
 /// How a mode's severity is told.
@@ -438,10 +507,16 @@ impl SeverityScale {
             let mut weights = Vec::new();
             if let Some(shape) = shape {
                 let comparison = &case.comparisons[mode.index()];
-                case.comparer.draw_weights(mode, comparison, shape, &mut weights);
+                let amplitudes = Amplitudes::new(draws, case.prep);
+                case.comparer.draw_weights(&amplitudes, comparison, shape, &mut weights);
             }
             let on = |want: bool| -> f64 {
-                weights.iter().zip(&draws.pickoff).filter(|(_, p)| **p == want).map(|(w, _)| w).sum()
+                weights
+                    .iter()
+                    .zip(&draws.pickoff)
+                    .filter(|(_, p)| **p == want)
+                    .map(|(w, _)| w)
+                    .sum()
             };
             let pickoff = on(true) > on(false);
             scale.pickoff = Some(pickoff);
@@ -496,11 +571,8 @@ fn drive_margin(case: &Case<'_>) -> Option<f64> {
     if column.is_empty() {
         return None;
     }
-    let known: Vec<f64> = column[case.prep.segment.rows.clone()]
-        .iter()
-        .copied()
-        .filter(|gain| *gain > 0.0)
-        .collect();
+    let known: Vec<f64> =
+        column[case.prep.segment.rows.clone()].iter().copied().filter(|gain| *gain > 0.0).collect();
     let recent = metersift_stats::median(&known[known.len().saturating_sub(14)..]);
     (recent > 0.0).then(|| (case.settings.limits.drive_ceiling_pct / recent).ln().max(0.0))
 }
@@ -568,10 +640,12 @@ impl Physical {
             Observable::PickoffRatio | Observable::PartnerSpan => ("%", 100.0),
             Observable::Gas => ("% of flowing time", 100.0),
             Observable::Aborted => ("% of checks", 100.0),
-            Observable::StiffnessInlet
-            | Observable::StiffnessOutlet
-            | Observable::Stiffness => ("%", 1.0),
-            Observable::Zero | Observable::PartnerZero => ("kg/h", stability),
+            Observable::StiffnessInlet | Observable::StiffnessOutlet | Observable::Stiffness => {
+                ("%", 1.0)
+            }
+            Observable::Zero | Observable::ZeroFound | Observable::PartnerZero => {
+                ("kg/h", stability)
+            }
             Observable::Density | Observable::AirPoint | Observable::ReferencePoint => {
                 ("kg/m3", 1.0)
             }
@@ -594,13 +668,13 @@ impl Physical {
     /// A change and its standard error.
     fn change(&self, change: &Change) -> (f64, f64) {
         match self.observable {
-            Observable::Drive | Observable::Noise => (
-                self.factor * change.a.exp_m1(),
-                self.factor * change.a.exp() * change.se,
-            ),
+            Observable::Drive | Observable::Noise => {
+                (self.factor * change.a.exp_m1(), self.factor * change.a.exp() * change.se)
+            }
             Observable::Gas | Observable::Aborted => {
                 let now = self.value(change.a);
-                let slope = (2.0 * (self.level + change.a)).sin().abs().max(2.0 * change.se.min(0.5));
+                let slope =
+                    (2.0 * (self.level + change.a)).sin().abs().max(2.0 * change.se.min(0.5));
                 (now - self.value(0.0), self.factor * slope * change.se)
             }
             _ => (self.factor * change.a, self.factor * change.se),
@@ -697,6 +771,19 @@ mod tests {
         assert_eq!((mostly.low, mostly.mid, mostly.high), (100.0, 100.0, f64::INFINITY));
         passages[100] = 0.3;
         assert_eq!(days_left(&passages, 365), None);
+    }
+
+    #[test]
+    fn one_heavy_draw_does_not_make_an_interval_of_no_width() {
+        let mut weights: Vec<f64> = (0..200).map(|i| (-0.5 * f64::from(i)).exp()).collect();
+        let total: f64 = weights.iter().sum();
+        temper(&mut weights);
+        assert!((weights.iter().sum::<f64>() - total).abs() < 1e-9);
+        let squares: f64 = weights.iter().map(|w| w * w).sum();
+        assert!(total * total / squares > 29.0);
+        let mut flat = vec![1.0; 50];
+        temper(&mut flat);
+        assert_eq!(flat, vec![1.0; 50]);
     }
 
     #[test]

@@ -8,8 +8,10 @@ use crate::segment::Segment;
 use metersift_stats as stats;
 use rayon::prelude::*;
 
-/// Observables that peers share: drive, density, noise.
-pub(crate) const N_SHARED: usize = 3;
+/// What peers share: drive, density, noise, temperature.
+pub(crate) const N_SHARED: usize = 4;
+/// Place of temperature among them.
+pub(crate) const TEMPERATURE: usize = 3;
 
 /// Centred daily values of one meter and the median of its peers.
 #[derive(Clone, Debug, Default)]
@@ -65,10 +67,8 @@ fn stream_panels(
     }
     let first = members.iter().filter_map(|&m| segments[m].first_day).min().unwrap_or(as_of);
     let n_days = usize::try_from(as_of - first).unwrap_or(0);
-    let mut panels: Vec<MeterPanel> = members
-        .iter()
-        .map(|&m| own_panel(&fleet.meters[m], &segments[m], first, n_days))
-        .collect();
+    let mut panels: Vec<MeterPanel> =
+        members.iter().map(|&m| own_panel(&fleet.meters[m], &segments[m], first, n_days)).collect();
     for which in 0..N_SHARED {
         let mut medians = vec![vec![f64::NAN; n_days]; members.len()];
         let mut sorted: Vec<(f64, usize)> = Vec::with_capacity(members.len());
@@ -127,6 +127,7 @@ fn shared_value(meter: &MeterData, segment: &Segment, which: usize, row: usize) 
     match which {
         0 => meter.value(Col::DriveLow, row),
         1 => meter.value(Col::Density, row),
+        TEMPERATURE => meter.value(Col::Temperature, row),
         _ => segment.noise_log(meter, row),
     }
 }

@@ -9,7 +9,7 @@ use crate::fleet::{Col, Fleet, MeterData};
 use crate::likelihood::{self, Data, Fit, Noise, Profiles, Scratch};
 use crate::nuisance::{self, Coefficients, Covariate, CovariateKind};
 use crate::observable::{N_OBSERVABLES, Observable, Reference};
-use crate::peers::MeterPanel;
+use crate::peers::{MeterPanel, TEMPERATURE};
 use crate::regimes;
 use crate::segment::{Reset, ResetItem, Segment};
 use crate::settings::{ObservablePrior, Priors};
@@ -33,6 +33,8 @@ const MIN_COVARIATE_BLOCKS: usize = 8;
 const PEER_CORRELATION: f64 = 0.5;
 /// Most single peers.
 const MAX_SINGLE_PEERS: usize = 2;
+/// A daily signal without a value for this long is left out.
+const STALE_DAYS: f64 = 60.0;
 /// Width of the coefficient of peers before data: they answer about alike.
 const PEER_SD: f64 = 1.0;
 /// Slow wander of absolute references has this time constant, days (judgement).
@@ -87,7 +89,9 @@ pub(crate) fn noise_models(priors: &Priors) -> Vec<Noise> {
     let p = &priors.noise;
     let mut models = vec![Noise::White];
     for &r in &p.variance_ratios {
-        models.extend(p.time_constants_days.iter().map(|&tau_days| Noise::FirstOrder { r, tau_days }));
+        models.extend(
+            p.time_constants_days.iter().map(|&tau_days| Noise::FirstOrder { r, tau_days }),
+        );
     }
     models.extend(p.variance_ratios.iter().map(|&r| Noise::Walk { r, days: p.walk_days }));
     models
@@ -242,12 +246,8 @@ impl Context<'_> {
         let start_day =
             [segment.first_day, first_record].into_iter().flatten().min().unwrap_or(self.as_of);
         let settings = &self.fleet.settings;
-        let grid = Grid::new(
-            self.as_of,
-            self.as_of - start_day,
-            settings.block_days,
-            settings.max_blocks,
-        );
+        let grid =
+            Grid::new(self.as_of, self.as_of - start_day, settings.block_days, settings.max_blocks);
         let resets = segment.resets(meter, self.as_of);
         let cleanings: Vec<f64> = resets
             .iter()
@@ -305,12 +305,16 @@ impl Context<'_> {
             resets.iter().filter(|r| r.item.frees(observable)).map(|r| r.day).collect();
         drop_straddling(&mut raw, prep.grid, &frees);
         let n_blocks = raw.y.len();
-        if n_blocks == 0 {
+        // A signal that stopped long ago cannot say what is true now.
+        let age = raw.blocks.t.last().map_or(f64::INFINITY, |t| f64::from(self.as_of) - t);
+        if n_blocks == 0 || (observable.is_daily() && age > STALE_DAYS) {
             return None;
         }
         match observable {
             o if o.is_signal() => prep.signal_blocks = prep.signal_blocks.max(n_blocks),
-            Observable::Zero => prep.n_zeros = raw.n.iter().sum::<f64>() as usize,
+            Observable::Zero | Observable::ZeroFound => {
+                prep.n_zeros += raw.n.iter().sum::<f64>() as usize;
+            }
             Observable::StiffnessInlet | Observable::StiffnessOutlet | Observable::Stiffness => {
                 prep.n_checks = prep.n_checks.max(raw.n.iter().sum::<f64>() as usize);
             }
@@ -339,7 +343,8 @@ impl Context<'_> {
         let built = self.build(observable, &prior, &raw, y, w, covariates, &frees, prep, scratch);
         let mut prepared = Prepared { level, floor, ..built };
         prepared.count = raw.n.iter().sum::<f64>() as usize;
-        let shared = matches!(observable, Observable::Drive | Observable::Density | Observable::Noise);
+        let shared =
+            matches!(observable, Observable::Drive | Observable::Density | Observable::Noise);
         if shared && self.fleet.streams[self.fleet.meters[index].stream].len() >= 3 {
             prepared.common =
                 self.common_fits(index, observable, &raw, &prior, level, &frees, scratch);
@@ -395,8 +400,9 @@ impl Context<'_> {
             Observable::AirPoint => {
                 signal(&|row| meter.value(Col::AirPoint, row) - AIR_KG_M3, false)
             }
-            Observable::ReferencePoint => self.reference_point(meter, segment, prep.grid),
+            Observable::ReferencePoint => column(Col::ReferencePoint, false),
             Observable::Zero => self.zeros(meter, segment, prep.grid),
+            Observable::ZeroFound => self.zeros_found(meter, segment, prep.grid),
             Observable::Aborted => self.aborted(meter, segment, prep.grid),
             Observable::StiffnessInlet => self.stiffness(meter, prep, CheckPosition::Inlet),
             Observable::StiffnessOutlet => self.stiffness(meter, prep, CheckPosition::Outlet),
@@ -404,35 +410,25 @@ impl Context<'_> {
         }
     }
 
-    fn reference_point(&self, meter: &MeterData, segment: &Segment, grid: Grid) -> Option<Raw> {
-        let fluid = meter.meter.reference_fluid.as_deref()?;
-        if !fluid.eq_ignore_ascii_case("water") {
-            return None;
-        }
-        let value = |row: usize| {
-            meter.value(Col::ReferencePoint, row) - water_kg_m3(meter.value(Col::Temperature, row))
-        };
-        let rows = segment.rows.clone().filter(|&row| value(row).is_finite());
-        let blocks = BlockRows::group(grid, rows.map(|row| (row, meter.days[row])));
-        let y = blocks.medians(value);
-        let n = blocks.counts();
-        (!y.is_empty()).then_some(Raw { blocks, y, n })
+    /// Zeros of shut-in days in zero stabilities, since the last as-left zero.
+    fn zeros(&self, meter: &MeterData, segment: &Segment, grid: Grid) -> Option<Raw> {
+        let since =
+            |row: usize| segment.as_left_day.is_none_or(|day| meter.as_left_day[row] >= day);
+        let points = segment
+            .rows
+            .clone()
+            .filter(|&row| meter.value(Col::Zero, row).is_finite() && since(row))
+            .map(|row| (meter.days[row], meter.value(Col::Zero, row)))
+            .collect();
+        from_points(points, grid, false)
     }
 
-    /// Zeros in zero stabilities since the last as-left zero: daily ones once, recorded as-found
-    /// ones twice.
-    fn zeros(&self, meter: &MeterData, segment: &Segment, grid: Grid) -> Option<Raw> {
+    /// Recorded as-found zeros in zero stabilities, since the last as-left zero; each counts
+    /// twice.
+    fn zeros_found(&self, meter: &MeterData, segment: &Segment, grid: Grid) -> Option<Raw> {
         let stability = meter.meter.zero_stability_kg_h;
         if !(stability > 0.0) {
             return None;
-        }
-        let mut points: Vec<(i32, f64)> = Vec::new();
-        for row in segment.rows.clone() {
-            let value = meter.value(Col::Zero, row);
-            let since = segment.as_left_day.is_none_or(|day| meter.as_left_day[row] >= day);
-            if value.is_finite() && since {
-                points.push((meter.days[row], value));
-            }
         }
         let left_time = meter
             .zeros
@@ -441,6 +437,7 @@ impl Context<'_> {
             .filter(|zero| segment.as_left_day == Some(zero.time.day().0))
             .map(|zero| zero.time)
             .max();
+        let mut points: Vec<(i32, f64)> = Vec::new();
         for zero in &meter.zeros {
             let day = zero.time.day().0;
             let inside = day < self.as_of && segment.swap_day.is_none_or(|swap| day > swap);
@@ -470,7 +467,12 @@ impl Context<'_> {
         Some(raw)
     }
 
-    fn stiffness(&self, meter: &MeterData, prep: &MeterPrep, position: CheckPosition) -> Option<Raw> {
+    fn stiffness(
+        &self,
+        meter: &MeterData,
+        prep: &MeterPrep,
+        position: CheckPosition,
+    ) -> Option<Raw> {
         let swap = prep.segment.swap_day;
         let inside = |day: i32| day < self.as_of && swap.is_none_or(|swap| day > swap);
         let usable = meter.checks.iter().filter(|check| {
@@ -483,7 +485,8 @@ impl Context<'_> {
         };
         if position == CheckPosition::Whole {
             // Where both ends are told, the whole is their mean and no evidence of its own.
-            let ends = usable.clone().any(|c| c.position != CheckPosition::Whole && value(&c).is_some());
+            let ends =
+                usable.clone().any(|c| c.position != CheckPosition::Whole && value(&c).is_some());
             if ends {
                 return None;
             }
@@ -506,7 +509,8 @@ impl Context<'_> {
         with_peers: bool,
     ) -> Vec<Covariate> {
         let mut list = Vec::new();
-        if !observable.is_signal() || raw.y.len() < MIN_COVARIATE_BLOCKS {
+        let takes = observable.is_signal() || observable == Observable::ReferencePoint;
+        if !takes || raw.y.len() < MIN_COVARIATE_BLOCKS {
             return list;
         }
         let meter = &self.fleet.meters[index];
@@ -517,7 +521,15 @@ impl Context<'_> {
                 list.push(Covariate { kind, x, prior_sd, unlikeness });
             }
         };
-        let temperature = raw.blocks.medians(|row| meter.value(Col::Temperature, row));
+        // Peers' thermometers where there are three: the own one may be what drifts.
+        let panel = &self.panels[index];
+        let shared = raw.blocks.medians(|row| panel.peers_at(TEMPERATURE, meter.days[row]));
+        let own = raw.blocks.medians(|row| meter.value(Col::Temperature, row));
+        let has_peers = centred_column(shared.clone()).is_some();
+        let temperature = if has_peers { shared.clone() } else { own.clone() };
+        // Where the own thermometer leaves its peers, what it moves is no news of the tube.
+        let apart: Vec<f64> = own.iter().zip(&shared).map(|(own, peers)| own - peers).collect();
+        push(CovariateKind::Thermometer, apart, prior.temperature_sd, 0.0);
         push(CovariateKind::Temperature, temperature, prior.temperature_sd, 0.0);
         if prior.log_flow_sd > 0.0 {
             let flow = raw.blocks.medians(|row| meter.value(Col::FlowMedian, row).abs().ln());
@@ -525,7 +537,6 @@ impl Context<'_> {
         }
         if let (Some(which), true) = (shared_index(observable), with_peers) {
             let unlike = self.fleet.priors.noise.peer_unlikeness.powi(2);
-            let panel = &self.panels[index];
             let peers = raw.blocks.medians(|row| panel.peers_at(which, meter.days[row]));
             match centred_column(peers) {
                 Some(x) => list.push(Covariate {
@@ -633,9 +644,9 @@ impl Context<'_> {
     ) -> Prepared {
         let end = f64::from(self.as_of);
         let value = |shape: &Shape, t: f64| prep.shapes.value(shape, t);
-        let profiles = Profiles::new(&prep.shapes.fine, &raw.blocks.t, end, value);
         let model = Model::new(&self.fleet.priors, observable, prior);
         let built = model.build(&raw.blocks.t, y, w, &covariates, frees);
+        let profiles = Profiles::new(&prep.shapes.fine, &built.data.t, end, value);
         let fits = built
             .noises
             .iter()
@@ -668,9 +679,9 @@ impl Context<'_> {
         let y: Vec<f64> = raw.y.iter().map(|y| y - level).collect();
         let covariates = self.covariates(index, observable, raw, prior, &y, false);
         let end = f64::from(self.as_of);
-        let profiles = Profiles::new(&common_shapes(end), &raw.blocks.t, end, |_, _| 0.0);
         let model = Model::new(&self.fleet.priors, observable, prior);
         let built = model.build(&raw.blocks.t, y, relative_variances(&raw.n), &covariates, frees);
+        let profiles = Profiles::new(&common_shapes(end), &built.data.t, end, |_, _| 0.0);
         built
             .noises
             .iter()
@@ -690,15 +701,6 @@ pub(crate) fn common_shapes(end: f64) -> Vec<Shape> {
 
 /// Density of air at room conditions, kg/m3.
 const AIR_KG_M3: f64 = 1.2;
-
-/// Density of water at atmospheric pressure (Kell 1975, J. Chem. Eng. Data 20, 97, from memory;
-/// within 0.05 kg/m3 of the standard formulas from 0 to 100 degC).
-fn water_kg_m3(t: f64) -> f64 {
-    (999.839_52 + 16.945_176 * t - 7.987_040_1e-3 * t.powi(2) - 46.170_461e-6 * t.powi(3)
-        + 105.563_02e-9 * t.powi(4)
-        - 280.542_53e-12 * t.powi(5))
-        / (1.0 + 16.879_850e-3 * t)
-}
 
 /// Index of an observable among those that peers share.
 pub(crate) fn shared_index(observable: Observable) -> Option<usize> {
@@ -728,11 +730,7 @@ struct Built {
 impl Model {
     fn new(priors: &Priors, observable: Observable, prior: &ObservablePrior) -> Model {
         let stated = observable.reference() == Reference::Absolute;
-        let noises = if stated {
-            vec![Noise::White]
-        } else {
-            noise_models(priors)
-        };
+        let noises = if stated { vec![Noise::White] } else { noise_models(priors) };
         Model {
             prior: *prior,
             noises,
@@ -751,6 +749,7 @@ impl Model {
         frees: &[i32],
     ) -> Built {
         let n = t.len();
+        // Whether a recorded reset lies between a block and the next.
         let separated =
             |i: usize| frees.iter().any(|&day| t[i] < f64::from(day) && f64::from(day) <= t[i + 1]);
         let Coefficients { b, v } =
@@ -770,11 +769,8 @@ impl Model {
             let r = (self.prior.wander / scales[0]).powi(2);
             vec![Noise::FirstOrder { r, tau_days: STATED_WANDER_DAYS }]
         };
-        let residual = if self.clip_wanted {
-            clipped(&residual, self.clip * scales[0])
-        } else {
-            residual
-        };
+        let residual =
+            if self.clip_wanted { clipped(&residual, self.clip * scales[0]) } else { residual };
         let mut z = vec![vec![self.prior.level_sd; n]];
         let coefficients = Coefficients { b, v };
         z.extend(nuisance::unit_directions(covariates, &coefficients, COVARIANCE_FACTOR));
@@ -789,7 +785,11 @@ impl Model {
             }
         }
         // V is centred on b: what the coefficients explain is taken out of y.
-        let data = Data { t: t.to_vec(), y: residual, w, z };
+        let mut data = Data { t: t.to_vec(), y: residual, w, z };
+        if self.clip_wanted {
+            let passed = passed_by_themselves(&data.y, scales[0], self.prior.floor, &separated);
+            data.drop_blocks(&passed);
+        }
         Built { data, noises, scales }
     }
 
@@ -816,6 +816,46 @@ impl Model {
         let own = if n > 0.0 { found * found } else { 0.0 };
         ((self.scatter_weight * typical + n * own) / (self.scatter_weight + n)).sqrt()
     }
+}
+
+/// Longest episode that counts as one that passed, blocks.
+const LONGEST_EPISODE: usize = 14;
+/// Blocks before and after an episode that must agree.
+const EPISODE_CONTEXT: usize = 4;
+
+/// Blocks of episodes that came and went without a recorded reset: a far-off run between two
+/// stretches of one level. What has passed by itself is not a state of today, and neither a
+/// level, a step nor a ramp has room for it.
+fn passed_by_themselves(
+    y: &[f64],
+    s: f64,
+    floor: f64,
+    separated: impl Fn(usize) -> bool,
+) -> Vec<bool> {
+    let n = y.len();
+    let mut passed = vec![false; n];
+    let (far, near) = ((6.0 * s).max(3.0 * floor), (3.0 * s).max(1.5 * floor));
+    let mut i = EPISODE_CONTEXT;
+    while i + EPISODE_CONTEXT < n {
+        let before: Vec<f64> =
+            (0..i).rev().filter(|&k| !passed[k]).take(EPISODE_CONTEXT).map(|k| y[k]).collect();
+        let level = stats::median(&before);
+        let length = (i..n).take_while(|&k| (y[k] - level).abs() > far).count();
+        let end = i + length;
+        if length == 0 {
+            i += 1;
+            continue;
+        }
+        let cut = (i - 1..end.min(n - 1)).any(&separated);
+        if length <= LONGEST_EPISODE && !cut && end + EPISODE_CONTEXT <= n {
+            let after = stats::median(&y[end..end + EPISODE_CONTEXT]);
+            if (after - level).abs() <= near {
+                passed[i..end].iter_mut().for_each(|p| *p = true);
+            }
+        }
+        i = end;
+    }
+    passed
 }
 
 /// Values farther than `width` from a running median of five blocks are pulled in to it.

@@ -163,6 +163,7 @@ fn apart(mixture: &Mixture) -> bool {
 mod tests {
     use super::*;
     use crate::num::splitmix64;
+    use crate::oracle;
 
     fn normals(n: usize, seed: u64) -> Vec<f64> {
         let mut state = seed;
@@ -183,6 +184,27 @@ mod tests {
         let got = grades(&values).expect("two grades");
         assert_eq!(switches(&got), 11);
         assert!(got.iter().enumerate().all(|(i, g)| (*g == got[0]) == ((i / 17) % 2 == 0)));
+    }
+
+    /// Old Faithful, waiting alone: scikit-learn 1.9.1 has BIC 2201.7892 and 2096.0325 for one
+    /// and two parts with free variances. Ours has a variance floor, a ten-thousandth of the
+    /// whole variance, which both parts stay far above: half a unit is more than it can cost.
+    #[test]
+    fn bic_of_old_faithful_agrees_with_scikit_learn() {
+        let waiting: Vec<f64> = oracle::WAITING_MIN.iter().map(|x| f64::from(*x)).collect();
+        let bic = |k: usize| fit_mixture(&waiting, k).expect("a mixture").bic(waiting.len());
+        assert!((bic(1) - 2_201.7892).abs() < 0.05, "{}", bic(1));
+        assert!((bic(2) - 2_096.0325).abs() < 0.5, "{}", bic(2));
+        assert!(bic(3) > bic(2), "{}", bic(3));
+    }
+
+    /// Galaxies, one part: R mclust 6.0.0 has -489.4892 with the opposite sign.
+    #[test]
+    fn bic_of_the_galaxies_agrees_with_mclust() {
+        let velocity: Vec<f64> =
+            oracle::GALAXIES_KM_S.iter().map(|x| f64::from(*x) / 1000.0).collect();
+        let one = fit_mixture(&velocity, 1).expect("a mixture").bic(velocity.len());
+        assert!((one - 489.4892).abs() < 0.02, "{one}");
     }
 
     #[test]

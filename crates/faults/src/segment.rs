@@ -10,6 +10,9 @@ use std::ops::Range;
 /// A change of spacing, resolution or repeat share by more than this factor is a change of
 /// thinning: noise on such days is no evidence.
 const HABIT_FACTOR: f64 = 1.5;
+/// No thinning makes a signal this many times as noisy: such a rise is evidence whatever the
+/// recorder did (a noisier signal is also stored more often).
+const BEYOND_THINNING: f64 = 4.0;
 /// Repeat shares are compared after adding this, so that 1 % against 2 % is no change.
 const REPEAT_OFFSET: f64 = 0.1;
 
@@ -26,6 +29,8 @@ pub(crate) struct Segment {
     pub as_left_day: Option<i32>,
     /// Usual recorder habits: spacing, resolution, repeat share.
     habits: [f64; 3],
+    /// Median noise of days with usual habits, kg/m3.
+    usual_noise: f64,
 }
 
 /// A recorded reset inside a segment.
@@ -99,7 +104,7 @@ impl Segment {
             let column = meter.column(col);
             if column.is_empty() { f64::NAN } else { stats::median(&column[from..until]) }
         };
-        Segment {
+        let mut segment = Segment {
             rows: from..until,
             swap_day: swap,
             first_day: (from < until).then(|| meter.days[from]),
@@ -109,7 +114,12 @@ impl Segment {
                 habit(Col::Resolution),
                 habit(Col::RepeatShare) + REPEAT_OFFSET,
             ],
-        }
+            usual_noise: f64::NAN,
+        };
+        let logs: Vec<f64> =
+            segment.rows.clone().map(|row| segment.noise_log(meter, row)).collect();
+        segment.usual_noise = stats::median(&logs).exp();
+        segment
     }
 
     /// ln density noise of a day, NaN where the recorder and not the meter may have made it.
@@ -127,13 +137,12 @@ impl Segment {
             let factor = now / usual;
             factor.is_finite() && !(1.0 / HABIT_FACTOR..=HABIT_FACTOR).contains(&factor)
         });
-        if changed { f64::NAN } else { noise.ln() }
+        if changed && !(noise > BEYOND_THINNING * self.usual_noise) { f64::NAN } else { noise.ln() }
     }
 
     /// Resets inside the segment, by day.
     pub fn resets(&self, meter: &MeterData, as_of: i32) -> Vec<Reset> {
-        let inside =
-            |day: i32| day < as_of && self.swap_day.is_none_or(|swap| day > swap);
+        let inside = |day: i32| day < as_of && self.swap_day.is_none_or(|swap| day > swap);
         meter
             .changes
             .iter()

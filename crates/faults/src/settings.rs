@@ -180,7 +180,11 @@ impl Settings {
 
     /// Factor of a service on the hazard of a mode.
     pub fn susceptibility(&self, service: &str, mode: Hypothesis) -> f64 {
-        self.susceptibility.get(service).and_then(|modes| modes.get(mode.name())).copied().unwrap_or(1.0)
+        self.susceptibility
+            .get(service)
+            .and_then(|modes| modes.get(mode.name()))
+            .copied()
+            .unwrap_or(1.0)
     }
 }
 
@@ -254,8 +258,8 @@ prior! {
 prior! {
     /// Amplitudes of gas in the liquid.
     TwoPhasePrior {
-        gas_share_range: Range, sustained_share: f64, alpha_range: Range, damping_per_alpha: f64,
-        damping_per_share: Range, density_factor: Range, noise_log_per_root_share: Range,
+        gas_share_range: Range, sustained_share: f64, alpha_range: Range, damping_per_alpha_range: Range,
+        damping_per_share: Range, density_factor: Range, noise_factor_per_share_range: Range, unseen_share: f64, unseen_factor_range: Range,
         aborted_per_share: Range,
     }
 }
@@ -315,6 +319,9 @@ pub struct ObservablePrior {
     pub log_flow_sd: f64,
     pub grade_sd: f64,
     pub season_sd: f64,
+    pub stray_share: f64,
+    pub stray_range: Range,
+    pub stray_up_only: bool,
 }
 
 impl Priors {
@@ -363,7 +370,13 @@ impl Priors {
                 ));
             }
         }
-        if self.noise.variance_ratios.iter().chain(&self.noise.time_constants_days).any(|x| *x <= 0.0) {
+        if self
+            .noise
+            .variance_ratios
+            .iter()
+            .chain(&self.noise.time_constants_days)
+            .any(|x| *x <= 0.0)
+        {
             return wrong("noise.variance_ratios and time_constants_days must be positive".into());
         }
         Ok(())

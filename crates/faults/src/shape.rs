@@ -7,7 +7,8 @@
 //!
 //! A large step whose onset is off by one block fits nothing, so steps are tried at every block
 //! boundary. Explanations compare *cells* of neighbouring onsets (about two dozen per kind):
-//! inside a cell the onset is averaged in the likelihood, like the noise model, before any
+//! inside a cell the onset (and for ramps the curvature: straight, saturating, accelerating) is
+//! averaged in the likelihood, like the noise model, before any
 //! factor is capped. That keeps the price of an unknown onset at the number of cells, and two
 //! observables need to agree on the cell only.
 
@@ -16,8 +17,12 @@ use crate::settings::ShapeShares;
 /// Kind of a shape.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
-    /// Grows from its onset.
+    /// Grows from its onset in a straight line.
     Ramp,
+    /// Grows from its onset, fast at first.
+    Concave,
+    /// Grows from its onset, fast at last.
+    Convex,
     /// Constant from its onset on.
     Step,
     /// Grows from each cleaning.
@@ -40,8 +45,8 @@ pub struct Shape {
 pub struct Cell {
     /// Kind, and the middle onset.
     pub shape: Shape,
-    /// Members, as a range of [`Shapes::fine`].
-    pub members: std::ops::Range<usize>,
+    /// Members, as places in [`Shapes::fine`].
+    pub members: Vec<usize>,
     /// Days of onsets that it covers: its share of the prior among its kind.
     pub width: f64,
 }
@@ -49,7 +54,7 @@ pub struct Cell {
 /// All shapes of one meter and as-of date.
 #[derive(Clone, Debug)]
 pub struct Shapes {
-    /// Every shape that is fitted.
+    /// Every shape that is fitted: straight ramps and steps by onset, then the others.
     pub fine: Vec<Shape>,
     /// Cells of them, in the same order.
     pub cells: Vec<Cell>,
@@ -63,6 +68,8 @@ pub struct Shapes {
 const RAMP_BEFORE_DATA: f64 = 0.5;
 /// Cells of ramps that began before the data.
 const CELLS_BEFORE_DATA: usize = 6;
+/// Steepness of concave ramps: 1 - exp(-3 x) has lost 95 % of its first slope at the end.
+const SATURATION: f64 = 3.0;
 /// Blocks that must lie after an onset, and before a step.
 const EDGE_BLOCKS: f64 = 2.0;
 
@@ -83,14 +90,22 @@ impl Shapes {
         let span = (end - start).max(block_days);
         let last = (end - EDGE_BLOCKS * block_days).max(start);
         let before = RAMP_BEFORE_DATA * span / CELLS_BEFORE_DATA as f64;
-        for i in (0..CELLS_BEFORE_DATA).rev() {
-            shapes.cell(Kind::Ramp, &[start - before * (i as f64 + 0.5)], before);
-        }
+        let mut ramps: Vec<(f64, f64)> = (0..CELLS_BEFORE_DATA)
+            .rev()
+            .map(|i| (start - before * (i as f64 + 0.5), before))
+            .collect();
         let within = (last - start) / onsets.max(1) as f64;
-        for i in 0..onsets {
-            shapes.cell(Kind::Ramp, &[start + within * (i as f64 + 0.5)], within);
+        ramps.extend((0..onsets).map(|i| (start + within * (i as f64 + 0.5), within)));
+        for &(onset, width) in &ramps {
+            shapes.cell(Kind::Ramp, &[onset], width);
         }
         shapes.steps(last, block_days, onsets);
+        for kind in [Kind::Concave, Kind::Convex] {
+            for (c, &(onset, _)) in ramps.iter().enumerate() {
+                shapes.cells[c].members.push(shapes.fine.len());
+                shapes.fine.push(Shape { kind, onset });
+            }
+        }
         if shapes.cleanings.len() >= 2 {
             shapes.cell(Kind::Saw, &[f64::NAN], 1.0);
             let mut tooth = start;
@@ -127,13 +142,15 @@ impl Shapes {
         self.fine.extend(onsets.iter().map(|&onset| Shape { kind, onset }));
         let middle = onsets.iter().sum::<f64>() / onsets.len() as f64;
         let shape = Shape { kind, onset: middle };
-        self.cells.push(Cell { shape, members: from..self.fine.len(), width });
+        self.cells.push(Cell { shape, members: (from..self.fine.len()).collect(), width });
     }
 
     /// Value of a shape at day number `t`.
     pub fn value(&self, shape: &Shape, t: f64) -> f64 {
         match shape.kind {
-            Kind::Ramp => ((t - shape.onset) / (self.end - shape.onset)).max(0.0),
+            Kind::Ramp | Kind::Concave | Kind::Convex => {
+                curve(shape.kind, ((t - shape.onset) / (self.end - shape.onset)).max(0.0))
+            }
             Kind::Step => f64::from(u8::from(t >= shape.onset)),
             Kind::Saw => self.since_cleaning(t) / self.longest_tooth.max(1.0),
             Kind::Old => 1.0,
@@ -148,7 +165,7 @@ impl Shapes {
     /// For how many days a growing shape has grown to what it is now; infinite for the others.
     pub fn growing_days(&self, shape: &Shape) -> f64 {
         match shape.kind {
-            Kind::Ramp => self.end - shape.onset,
+            Kind::Ramp | Kind::Concave | Kind::Convex => self.end - shape.onset,
             Kind::Saw => self.since_cleaning(self.end).max(1.0),
             Kind::Step | Kind::Old => f64::INFINITY,
         }
@@ -158,7 +175,7 @@ impl Shapes {
     /// others in proportion.
     pub fn prior(&self, shares: &ShapeShares) -> Vec<f64> {
         let share = |kind: Kind| match kind {
-            Kind::Ramp => shares.ramp,
+            Kind::Ramp | Kind::Concave | Kind::Convex => shares.ramp,
             Kind::Step => shares.step,
             Kind::Saw => shares.saw,
             Kind::Old => shares.old,
@@ -175,9 +192,29 @@ impl Shapes {
         raw.iter().map(|p| if sum > 0.0 { p / sum } else { 0.0 }).collect()
     }
 
+    /// Slope of a shape at the as-of date over the slope of a straight ramp of the same age.
+    pub fn end_slope(kind: Kind) -> f64 {
+        match kind {
+            Kind::Ramp | Kind::Saw => 1.0,
+            Kind::Concave => SATURATION * (-SATURATION).exp() / -(-SATURATION).exp_m1(),
+            Kind::Convex => 2.0,
+            Kind::Step | Kind::Old => 0.0,
+        }
+    }
+
     fn since_cleaning(&self, t: f64) -> f64 {
-        let last = self.cleanings.iter().copied().filter(|day| *day <= t).fold(self.start, f64::max);
+        let last =
+            self.cleanings.iter().copied().filter(|day| *day <= t).fold(self.start, f64::max);
         (t - last).max(0.0)
+    }
+}
+
+/// A ramp's value at the share `x` of its time.
+fn curve(kind: Kind, x: f64) -> f64 {
+    match kind {
+        Kind::Concave => (-SATURATION * x).exp_m1() / (-SATURATION).exp_m1(),
+        Kind::Convex => x * x,
+        _ => x,
     }
 }
 

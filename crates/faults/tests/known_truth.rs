@@ -43,8 +43,6 @@ fn wins(truth: Truth, onset: i32, mode: Hypothesis) {
     for seed in [1, 2] {
         let verdicts = fleet_with(truth, onset, seed);
         let one = the_one(&verdicts);
-        eprintln!("{truth:?} seed {seed}: {} {:?} {:?}", one.reason, one.severity, one.days_left);
-        eprintln!("    {:.3?}", one.probabilities);
         assert_eq!(one.mode, mode, "{truth:?}, seed {seed}: {}", one.reason);
         assert!(fault(one) > 0.5, "{truth:?}, seed {seed}: {}", one.reason);
     }
@@ -54,6 +52,39 @@ fn wins(truth: Truth, onset: i32, mode: Hypothesis) {
 fn a_growing_deposit_is_called_coating() {
     let truth = Truth::Coating { share: 0.03, excess: 500.0, damping: 20.0 };
     wins(truth, 200, Hypothesis::Coating);
+}
+
+#[test]
+fn a_deposit_that_cleanings_take_away_is_called_coating() {
+    let mut plans = Vec::new();
+    for stream in ["alpha", "beta", "gamma"] {
+        plans.extend(quiet(stream, 6));
+    }
+    let truth = Truth::Coating { share: 0.15, excess: 400.0, damping: 20.0 };
+    let mut saw = Plan::new("the-one", "alpha", truth, 50);
+    saw.cleanings = vec![150, 240, 320];
+    plans.push(saw);
+    let verdicts = judge(&site(&plans, DAYS, 16), as_of(DAYS));
+    let one = the_one(&verdicts);
+    assert_eq!(one.mode, Hypothesis::Coating, "{}", one.reason);
+    assert!(fault(one) > 0.5, "{}", one.reason);
+}
+
+#[test]
+fn two_failed_checks_in_a_row_are_a_fact_even_without_values() {
+    let mut site = site(&quiet("alpha", 2), 200, 17);
+    let checks = site.records.checks.get_mut("alpha-00").expect("checks");
+    checks.iter_mut().for_each(|check| check.value_pct = None);
+    let last = checks.last().expect("a check").time;
+    let newest = checks.iter().filter(|c| c.time < last).map(|c| c.time).max().expect("two");
+    checks
+        .iter_mut()
+        .filter(|c| c.time >= newest)
+        .for_each(|c| c.outcome = metersift_model::records::CheckOutcome::Fail);
+    let verdicts = judge(&site, as_of(200));
+    let fails = |v: &Verdict| v.facts.iter().any(|f| f.unit == "fails in a row" && f.value == 2.0);
+    assert!(fails(&verdicts[0]));
+    assert!(!fails(&verdicts[1]));
 }
 
 #[test]
@@ -87,7 +118,6 @@ fn a_fluid_change_within_the_half_rule_is_not_a_fault() {
     for (seed, log_viscosity) in [(3, 0.5), (4, -0.8), (5, 1.0)] {
         let verdicts = fleet_with(Truth::Process { log_viscosity }, 300, seed);
         let one = the_one(&verdicts);
-        eprintln!("process: {} {:.3?}", one.reason, one.probabilities);
         assert!(fault(one) < 0.35, "{log_viscosity}: {}", one.reason);
     }
 }
@@ -96,7 +126,6 @@ fn a_fluid_change_within_the_half_rule_is_not_a_fault() {
 fn thinning_that_lowers_noise_alone_is_a_data_matter() {
     let verdicts = fleet_with(Truth::Data { noise_log: -1.5 }, 300, 4);
     let one = the_one(&verdicts);
-    eprintln!("data: {} {:.3?}", one.reason, one.probabilities);
     assert_eq!(one.mode, Hypothesis::Data, "{}", one.reason);
     assert!(fault(one) < 0.1);
 }
@@ -111,7 +140,6 @@ fn quiet_meters_stay_quiet() {
     let faults: Vec<f64> = verdicts.iter().map(fault).collect();
     let worst = faults.iter().copied().fold(0.0, f64::max);
     let mean = faults.iter().sum::<f64>() / faults.len() as f64;
-    eprintln!("quiet: mean {mean:.3}, worst {worst:.3}");
     assert!(mean < 0.15, "mean {mean}");
     assert!(worst < 0.5, "worst {worst}");
     assert!(verdicts.iter().all(|v| v.state == JudgedState::Judged));
@@ -130,11 +158,7 @@ fn a_shared_change_is_a_group_and_not_six_faults() {
         plans.push(Plan::new(&format!("shared-{i}"), "alpha", truth, 300));
     }
     let verdicts = judge(&site(&plans, DAYS, 6), as_of(DAYS));
-    let shared: Vec<&Verdict> =
-        verdicts.iter().filter(|v| v.meter.starts_with("shared")).collect();
-    for verdict in &shared {
-        eprintln!("{} fault {:.3} {:?}", verdict.meter, fault(verdict), verdict.group);
-    }
+    let shared: Vec<&Verdict> = verdicts.iter().filter(|v| v.meter.starts_with("shared")).collect();
     assert!(shared.iter().filter(|v| v.group.is_some()).count() >= 4);
     assert!(shared.iter().all(|v| fault(v) < 0.5));
 }
@@ -249,6 +273,102 @@ fn a_check_beyond_the_limit_and_silence_are_facts() {
     let check = fact(FactKind::CheckBeyondLimit).expect("a check of -2 % against 0.5 %");
     assert!((check.limit - 0.5).abs() < 1e-12 && (check.value + 2.0).abs() < 0.3);
     assert!(fact(FactKind::NoData).is_some());
+}
+
+#[test]
+fn gas_that_passed_by_itself_is_no_fault_of_today() {
+    let mut plans = quiet("alpha", 5);
+    plans.extend(quiet("beta", 5));
+    let mut site = site(&plans, DAYS, 15);
+    let days = site.daily.days("day").expect("day").to_vec();
+    let meters = site.daily.texts("meter").expect("meter").to_vec();
+    for column in &mut site.daily.columns {
+        let (add, factor) = match column.name.as_str() {
+            "density_noise_kg_m3" => (0.0, 15.0),
+            "gas_share" => (0.15, 1.0),
+            _ => continue,
+        };
+        if let ColumnData::Number(values) = &mut column.data {
+            for ((value, day), meter) in values.iter_mut().zip(&days).zip(&meters) {
+                let day = day.expect("a day").0 - common::FIRST;
+                if meter.as_deref() == Some("alpha-00") && (200..245).contains(&day) {
+                    *value = *value * factor + add;
+                }
+            }
+        }
+    }
+    let verdicts = judge(&site, as_of(DAYS));
+    assert!(fault(&verdicts[0]) < 0.1, "{}", verdicts[0].reason);
+    let during = judge(&site, Day(common::FIRST + 243));
+    assert_eq!(during[0].mode, Hypothesis::TwoPhase, "{}", during[0].reason);
+}
+
+#[test]
+fn a_colder_site_is_not_a_fleet_of_faults() {
+    let mut plans = Vec::new();
+    for stream in ["alpha", "beta", "gamma"] {
+        plans.extend(quiet(stream, 5));
+    }
+    // One meter alone on its stream has no peers to say so.
+    plans.extend(quiet("alone", 1));
+    let mut site = site(&plans, DAYS, 18);
+    let days = site.daily.days("day").expect("day").to_vec();
+    for column in &mut site.daily.columns {
+        let add = match column.name.as_str() {
+            "temperature_degc" => -6.0,
+            "drive_log_low" => 0.036,
+            "density_kg_m3" => 3.0,
+            _ => continue,
+        };
+        if let ColumnData::Number(values) = &mut column.data {
+            for (value, day) in values.iter_mut().zip(&days) {
+                if day.expect("a day").0 - common::FIRST >= 250 {
+                    *value += add;
+                }
+            }
+        }
+    }
+    for verdict in judge(&site, as_of(DAYS)) {
+        assert!(fault(&verdict) < 0.2, "{}: {}", verdict.meter, verdict.reason);
+    }
+}
+
+#[test]
+fn no_gaps_spikes_or_resets_make_it_panic() {
+    for seed in 0..12 {
+        let mut random = common::Random(seed);
+        let mut plans = quiet("alpha", 4);
+        plans.extend(quiet("beta", 2));
+        for plan in &mut plans {
+            let pick = |random: &mut common::Random| (random.uniform() * 300.0) as i32;
+            plan.cleanings =
+                (0..(random.uniform() * 5.0) as i32).map(|_| pick(&mut random)).collect();
+            plan.swap = (random.uniform() < 0.3).then(|| pick(&mut random));
+        }
+        let mut site = site(&plans, 300, seed);
+        for column in &mut site.daily.columns {
+            if let ColumnData::Number(values) = &mut column.data {
+                let (gaps, spikes) = (random.uniform(), 0.1 * random.uniform());
+                for value in values.iter_mut() {
+                    if random.uniform() < gaps {
+                        *value = f64::NAN;
+                    } else if random.uniform() < spikes {
+                        *value =
+                            [f64::INFINITY, 1e12, -1e12, 0.0][(random.uniform() * 4.0) as usize];
+                    }
+                }
+            }
+        }
+        for as_of_day in [0, 1, 30, 150, 300, 900] {
+            let verdicts = judge(&site, Day(common::FIRST + as_of_day));
+            assert_eq!(verdicts.len(), 6);
+            for verdict in &verdicts {
+                let sum: f64 = verdict.probabilities.iter().sum();
+                let judged = verdict.state != JudgedState::NotJudged;
+                assert!(!judged || (sum - 1.0).abs() < 1e-9, "{} {sum}", verdict.meter);
+            }
+        }
+    }
 }
 
 #[test]

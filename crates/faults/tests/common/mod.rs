@@ -15,23 +15,43 @@ use std::f64::consts::TAU;
 pub enum Truth {
     None,
     /// Bore share at the end, density excess kg/m3, damping per share.
-    Coating { share: f64, excess: f64, damping: f64 },
+    Coating {
+        share: f64,
+        excess: f64,
+        damping: f64,
+    },
     /// Stiffness lost at the end, %.
-    Erosion { loss_pct: f64 },
+    Erosion {
+        loss_pct: f64,
+    },
     /// Gas share of flowing time.
-    TwoPhase { share: f64 },
+    TwoPhase {
+        share: f64,
+    },
     /// Zero stabilities.
-    ZeroDrift { stabilities: f64 },
+    ZeroDrift {
+        stabilities: f64,
+    },
     /// Loss of the inlet pick-off.
-    Pickoff { loss: f64 },
+    Pickoff {
+        loss: f64,
+    },
     /// Rise of drive gain.
-    Drive { rise: f64 },
+    Drive {
+        rise: f64,
+    },
     /// Stiffness step, %.
-    Damage { step_pct: f64 },
+    Damage {
+        step_pct: f64,
+    },
     /// Change of ln viscosity of this meter's fluid alone.
-    Process { log_viscosity: f64 },
+    Process {
+        log_viscosity: f64,
+    },
     /// Thinning: noise divided, with no change of habits recorded.
-    Data { noise_log: f64 },
+    Data {
+        noise_log: f64,
+    },
 }
 
 /// Which signals and records a meter has.
@@ -162,11 +182,9 @@ pub fn site(plans: &[Plan], days: i32, seed: u64) -> Site {
             density_wander = 0.97 * density_wander + 0.06 * random.normal();
             noise_wander = 0.97 * noise_wander + 0.02 * random.normal();
             let effect = effect(plan, day, days);
-            let temperature = 60.0
-                + 8.0 * (TAU * f64::from(day) / 365.25).sin()
-                + 1.5 * random.normal();
-            let drive = own_level
-                + 0.3 * (viscosity + effect.log_viscosity)
+            let temperature =
+                60.0 + 8.0 * (TAU * f64::from(day) / 365.25).sin() + 1.5 * random.normal();
+            let drive = own_level + 0.3 * (viscosity + effect.log_viscosity)
                 - 0.006 * (temperature - 60.0)
                 + drive_wander
                 + 0.02 * random.normal()
@@ -262,13 +280,7 @@ fn add_changes(records: &mut Records, plan: &Plan) {
     plan.swap.iter().for_each(|day| add(*day, "swapped"));
 }
 
-fn add_check(
-    records: &mut Records,
-    plan: &Plan,
-    day: i32,
-    effect: &Effect,
-    random: &mut Random,
-) {
+fn add_check(records: &mut Records, plan: &Plan, day: i32, effect: &Effect, random: &mut Random) {
     let time = TimeUs(i64::from(FIRST + day) * US_PER_DAY + 5_000_000);
     let aborted = random.uniform() < effect.gas;
     for position in [CheckPosition::Inlet, CheckPosition::Outlet] {
