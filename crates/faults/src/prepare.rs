@@ -787,7 +787,7 @@ impl Model {
         // V is centred on b: what the coefficients explain is taken out of y.
         let mut data = Data { t: t.to_vec(), y: residual, w, z };
         if self.clip_wanted {
-            let passed = passed_by_themselves(&data.y, scales[0], self.prior.floor, &separated);
+            let passed = passed_by_themselves(&data.y, scales[0], self.prior.floor, separated);
             data.drop_blocks(&passed);
         }
         Built { data, noises, scales }

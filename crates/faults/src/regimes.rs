@@ -193,8 +193,8 @@ mod tests {
     fn bic_of_old_faithful_agrees_with_scikit_learn() {
         let waiting: Vec<f64> = oracle::WAITING_MIN.iter().map(|x| f64::from(*x)).collect();
         let bic = |k: usize| fit_mixture(&waiting, k).expect("a mixture").bic(waiting.len());
-        assert!((bic(1) - 2_201.7892).abs() < 0.05, "{}", bic(1));
-        assert!((bic(2) - 2_096.0325).abs() < 0.5, "{}", bic(2));
+        assert!((bic(1) - 2201.7892).abs() < 0.05, "{}", bic(1));
+        assert!((bic(2) - 2096.0325).abs() < 0.5, "{}", bic(2));
         assert!(bic(3) > bic(2), "{}", bic(3));
     }
 

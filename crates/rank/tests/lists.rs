@@ -412,7 +412,7 @@ fn a_re_zero_is_a_thought_only_after_an_as_found_zero_without_gas() {
     let drift = verdict("a", ZeroDrift, 0.95);
     let mut site = records(&["a"]);
     let step = |site: &Records, verdict: &Verdict| {
-        entry(&lists(&[verdict.clone()], site, &[]), "a").next_step.clone()
+        entry(&lists(std::slice::from_ref(verdict), site, &[]), "a").next_step.clone()
     };
     let check_first = "Check the zero with both blocks closed";
     assert!(step(&site, &drift).starts_with(check_first), "shut-in flow alone");

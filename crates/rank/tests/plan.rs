@@ -1,0 +1,240 @@
+//! The check plan against fleets made by hand.
+
+mod hand;
+
+use hand::*;
+use metersift_model::records::{Check, CheckOutcome, CheckPosition};
+use metersift_model::verdict::FactKind;
+use metersift_model::{Day, Hypothesis, Records, TimeUs, Verdict};
+use metersift_rank::{CheckPlan, PlanSpan, PlannedCheck, Settings, check_plan};
+use proptest::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+
+fn plan_of(verdicts: &[Verdict], records: &Records, days: u32, per_day: Option<u32>) -> CheckPlan {
+    let lists = lists(verdicts, records, &[]);
+    check_plan(verdicts, &lists, records, &Settings::default(), PlanSpan { days, per_day })
+}
+
+fn check(days_ago: i32, outcome: CheckOutcome) -> Check {
+    Check {
+        time: TimeUs(tonight().plus(-days_ago).start().0 + 3_600_000_000),
+        outcome,
+        quantity: String::new(),
+        position: CheckPosition::Whole,
+        value_pct: None,
+        trigger: "schedule".into(),
+    }
+}
+
+/// A fleet of quiet meters on three streams, `asked` of which have an interval that ran out.
+fn fleet(n: usize, asked: usize) -> (Vec<Verdict>, Records) {
+    let names: Vec<String> = (0..n).map(|i| format!("FT-{i:03}")).collect();
+    let mut records = records(&names.iter().map(String::as_str).collect::<Vec<_>>());
+    let mut verdicts = Vec::new();
+    for (i, name) in names.iter().enumerate() {
+        let stream = format!("stream-{}", i % 3);
+        let meter = records.meters.get_mut(name).expect("registered");
+        meter.stream.clone_from(&stream);
+        if i < asked {
+            meter.check_interval_days = Some(91.0);
+            let done = check(92 + i as i32, CheckOutcome::Pass);
+            records.checks.insert(name.clone(), vec![done]);
+        }
+        verdicts.push(Verdict { stream, ..verdict(name, Hypothesis::Coating, 0.02) });
+    }
+    (verdicts, records)
+}
+
+fn by_name<'a>(plan: &'a CheckPlan, name: &str) -> &'a PlannedCheck {
+    let mut all = plan.checks.iter().chain(&plan.beyond);
+    all.find(|check| check.meter == name).expect("planned")
+}
+
+fn is_planned(plan: &CheckPlan, name: &str) -> bool {
+    plan.checks.iter().chain(&plan.beyond).any(|check| check.meter == name && !check.drawn)
+}
+
+#[test]
+fn no_day_has_more_checks_than_the_capacity_and_what_does_not_fit_is_named() {
+    let (verdicts, records) = fleet(40, 25);
+    let plan = plan_of(&verdicts, &records, 7, Some(3));
+    let mut per_day: BTreeMap<Day, usize> = BTreeMap::new();
+    for check in &plan.checks {
+        *per_day.entry(check.day.expect("a day")).or_default() += 1;
+    }
+    assert!(per_day.values().all(|n| *n <= 3), "{per_day:?}");
+    assert!(per_day.keys().all(|day| *day >= tonight() && *day < tonight().plus(7)));
+    // 21 slots, two of them draws: 19 of 25 fit.
+    assert_eq!(plan.checks.iter().filter(|check| !check.drawn).count(), 19);
+    assert_eq!(plan.beyond.len(), 6);
+    assert!(plan.beyond.iter().all(|check| check.day.is_none()));
+    let named: BTreeSet<&str> = plan
+        .checks
+        .iter()
+        .chain(&plan.beyond)
+        .filter(|check| !check.drawn)
+        .map(|check| check.meter.as_str())
+        .collect();
+    assert_eq!(named.len(), 25, "nothing is dropped and nothing twice");
+}
+
+#[test]
+fn without_a_capacity_everything_fits() {
+    let (verdicts, records) = fleet(60, 55);
+    let plan = plan_of(&verdicts, &records, 28, None);
+    assert!(plan.beyond.is_empty(), "{:?}", plan.beyond);
+    assert_eq!(plan.checks.iter().filter(|check| !check.drawn).count(), 55);
+}
+
+#[test]
+fn one_slot_in_ten_goes_to_a_meter_without_an_entry() {
+    let (verdicts, records) = fleet(60, 20);
+    let plan = plan_of(&verdicts, &records, 10, Some(4));
+    let drawn: Vec<&PlannedCheck> = plan.checks.iter().filter(|check| check.drawn).collect();
+    assert_eq!(drawn.len(), 4);
+    for check in &drawn {
+        assert!(!is_planned(&plan, &check.meter), "{} is asked for already", check.meter);
+        assert!(check.why.contains("drawn at random"), "{}", check.why);
+    }
+    let fewer = plan_of(&verdicts[..21], &records, 10, Some(4));
+    assert_eq!(fewer.checks.iter().filter(|check| check.drawn).count(), 1, "one quiet meter");
+}
+
+#[test]
+fn the_dearest_check_comes_first_and_among_equals_the_longest_overdue() {
+    let (mut verdicts, records) = fleet(9, 9);
+    // Nine meters of one price on three streams: FT-008 is overdue longest.
+    let plan = plan_of(&verdicts, &records, 9, Some(1));
+    assert_eq!(plan.checks[0].meter, "FT-008");
+    assert_eq!(by_name(&plan, "FT-000").day, Some(tonight().plus(8)));
+    verdicts[0] =
+        Verdict { stream: "stream-0".into(), ..verdict("FT-000", Hypothesis::Erosion, 0.4) };
+    let plan = plan_of(&verdicts, &records, 9, Some(1));
+    assert_eq!(plan.checks[0].meter, "FT-000");
+}
+
+#[test]
+fn meters_of_one_stream_are_spread_over_days() {
+    let (verdicts, records) = fleet(9, 9);
+    let plan = plan_of(&verdicts, &records, 28, Some(3));
+    for day in 0..3 {
+        let streams: BTreeSet<&str> = plan
+            .checks
+            .iter()
+            .filter(|check| check.day == Some(tonight().plus(day)))
+            .map(|check| check.stream.as_str())
+            .collect();
+        assert_eq!(streams.len(), 3, "day {day}: {:?}", plan.checks);
+    }
+}
+
+#[test]
+fn an_interval_counts_from_the_last_completed_check() {
+    let mut records = records(&["FT-A", "FT-B", "FT-C", "FT-D"]);
+    for name in ["FT-A", "FT-B", "FT-C", "FT-D"] {
+        records.meters.get_mut(name).expect("registered").check_interval_days = Some(91.0);
+    }
+    records.meters.get_mut("FT-D").expect("registered").installed = Some(tonight().plus(-10));
+    let pass = CheckOutcome::Pass;
+    records.checks.insert("FT-A".into(), vec![check(70, pass)]);
+    // Aborted: the tube was not measured. After tonight: not known yet.
+    records.checks.insert("FT-B".into(), vec![check(70, pass), check(3, CheckOutcome::Aborted)]);
+    records.checks.insert("FT-C".into(), vec![check(30, pass), check(-1, pass)]);
+    let verdicts: Vec<Verdict> = ["FT-A", "FT-B", "FT-C", "FT-D"]
+        .map(|name| verdict(name, Hypothesis::Coating, 0.01))
+        .to_vec();
+    let plan = plan_of(&verdicts, &records, 28, Some(1));
+    for name in ["FT-A", "FT-B"] {
+        let planned = by_name(&plan, name);
+        assert_eq!(planned.due, Some(tonight().plus(21)));
+        assert_eq!(planned.last_checked, Some(tonight().plus(-70)));
+        assert!(planned.why.contains("91 days runs out on 2026-04-04"), "{}", planned.why);
+    }
+    assert!(!is_planned(&plan, "FT-C"), "its interval runs out after the span");
+    assert!(!is_planned(&plan, "FT-D"), "installed ten days ago, never checked");
+}
+
+#[test]
+fn a_listed_meter_that_a_check_would_settle_is_planned() {
+    let records = records(&["FT-1", "FT-2"]);
+    let settled = Verdict {
+        next_test: "an in-situ check in full, steady, single-phase flow (would part ...)".into(),
+        ..verdict("FT-1", Hypothesis::Coating, 0.95)
+    };
+    let flushed = Verdict {
+        next_test: "the density in a reference flush (would part ...)".into(),
+        ..verdict("FT-2", Hypothesis::Coating, 0.95)
+    };
+    let plan = plan_of(&[settled, flushed], &records, 5, Some(2));
+    assert!(by_name(&plan, "FT-1").why.contains("a check would settle coating 95 % (clean"));
+    assert!(!is_planned(&plan, "FT-2"));
+}
+
+#[test]
+fn an_overdue_meter_is_told_once_and_its_cautions_travel_along() {
+    let mut records = records(&["FT-1"]);
+    let meter = records.meters.get_mut("FT-1").expect("registered");
+    (meter.custody, meter.safety_function) = (true, true);
+    meter.check_interval_days = Some(91.0);
+    records.checks.insert("FT-1".into(), vec![check(100, CheckOutcome::Pass)]);
+    let mut overdue = verdict("FT-1", Hypothesis::Coating, 0.01);
+    overdue.facts = vec![fact(FactKind::CheckOverdue, 100.0, 91.0)];
+    let plan = plan_of(&[overdue], &records, 28, None);
+    let planned = by_name(&plan, "FT-1");
+    assert!(planned.why.starts_with("check now, rank 1"), "{}", planned.why);
+    assert!(!planned.why.contains("its check interval"), "{}", planned.why);
+    assert_eq!(planned.cautions.len(), 2);
+    assert!(planned.cautions[0].starts_with("Custody") && planned.cautions[1].contains("safety"));
+    assert_eq!(planned.day, Some(tonight()));
+}
+
+#[test]
+fn a_meter_that_the_team_accepted_is_neither_asked_for_nor_drawn() {
+    let mut records = records(&["FT-1"]);
+    records.decisions.push(accepted("FT-1", 1, 20));
+    let settled = Verdict {
+        next_test: "an in-situ check".into(),
+        ..verdict("FT-1", Hypothesis::Coating, 0.95)
+    };
+    let plan = plan_of(&[settled], &records, 28, None);
+    assert!(plan.checks.is_empty() && plan.beyond.is_empty(), "{plan:?}");
+}
+
+proptest! {
+    #[test]
+    fn shuffling_the_input_changes_nothing(seed in any::<u64>(), asked in 0usize..30, per_day in 1u32..6) {
+        let (mut verdicts, records) = fleet(30, asked);
+        verdicts[3] = Verdict { stream: "stream-0".into(), ..verdict("FT-003", Hypothesis::Erosion, 0.4) };
+        let lists = lists(&verdicts, &records, &[]);
+        let span = PlanSpan { days: 9, per_day: Some(per_day) };
+        let plan = check_plan(&verdicts, &lists, &records, &Settings::default(), span);
+        let mut shuffled = lists.clone();
+        let key = |n: usize| (n as u64 + 1).wrapping_mul(seed | 1).rotate_left(17);
+        let mut at = 0;
+        verdicts.sort_by_cached_key(|_| { at += 1; key(at) });
+        shuffled.entries.sort_by_cached_key(|_| { at += 1; key(at) });
+        let again = check_plan(&verdicts, &shuffled, &records, &Settings::default(), span);
+        prop_assert_eq!(format!("{plan:?}"), format!("{again:?}"));
+    }
+
+    #[test]
+    fn the_capacity_holds_and_every_candidate_appears_once(
+        n in 0usize..40, asked in 0usize..40, days in 1u32..12, per_day in 1u32..6,
+    ) {
+        let (verdicts, records) = fleet(n, asked.min(n));
+        let plan = plan_of(&verdicts, &records, days, Some(per_day));
+        let mut taken: BTreeMap<Day, u32> = BTreeMap::new();
+        let mut names = BTreeSet::new();
+        for check in plan.checks.iter().chain(&plan.beyond) {
+            prop_assert!(names.insert(check.meter.clone()), "{} twice", check.meter);
+            if let Some(day) = check.day {
+                *taken.entry(day).or_default() += 1;
+            }
+        }
+        prop_assert!(taken.values().all(|count| *count <= per_day));
+        let candidates = plan.checks.iter().filter(|check| !check.drawn).count() + plan.beyond.len();
+        prop_assert_eq!(candidates, asked.min(n));
+        let full = taken.values().sum::<u32>() == days * per_day;
+        prop_assert!(plan.beyond.is_empty() || full, "beyond the span with room left");
+    }
+}
