@@ -36,7 +36,11 @@ fn imports(room: &str) -> BTreeSet<String> {
     let Some(dependencies) = manifest.get("dependencies").and_then(toml::Value::as_table) else {
         return BTreeSet::new();
     };
-    dependencies.keys().filter_map(|name| name.strip_prefix("metersift-")).map(str::to_string).collect()
+    dependencies
+        .keys()
+        .filter_map(|name| name.strip_prefix("metersift-"))
+        .map(str::to_string)
+        .collect()
 }
 
 #[test]
@@ -69,7 +73,9 @@ fn pure_rooms_open_no_file_and_read_no_clock() {
     for room in ["stats", "features", "faults", "rank", "backtest"] {
         for file in sources(&root().join("crates").join(room).join("src")) {
             let text = read(&file);
-            for word in ["std::fs", "std::env", "std::net", "SystemTime", "Instant::now", "println!"] {
+            for word in
+                ["std::fs", "std::env", "std::net", "SystemTime", "Instant::now", "println!"]
+            {
                 assert!(!text.contains(word), "{} uses {word}", file.display());
             }
         }
@@ -87,8 +93,18 @@ fn no_room_opens_a_socket() {
 #[test]
 fn the_top_level_is_the_one_agreed() {
     let expected: BTreeSet<&str> = [
-        "Cargo.toml", "Cargo.lock", "LICENSE", "README.md", "DEVELOPERS.md", "crates", "docs",
-        "notebooks-data", "pipelines", "tests", "clippy.toml", "rustfmt.toml",
+        "Cargo.toml",
+        "Cargo.lock",
+        "LICENSE",
+        "README.md",
+        "DEVELOPERS.md",
+        "crates",
+        "docs",
+        "notebooks-data",
+        "pipelines",
+        "tests",
+        "clippy.toml",
+        "rustfmt.toml",
     ]
     .into();
     let unplanned: Vec<String> = std::fs::read_dir(root())

@@ -15,7 +15,10 @@ fn agrees(page: &str, made: &str) {
         std::fs::write(&path, made).expect("the page can be written");
     }
     let found = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(found == made, "{page} is not what the code says; write it anew (see this file's head)");
+    assert!(
+        found == made,
+        "{page} is not what the code says; write it anew (see this file's head)"
+    );
 }
 
 #[test]
@@ -71,7 +74,8 @@ fn links_between_pages_lead_somewhere() {
             if target.starts_with("http") || target.starts_with('#') {
                 continue;
             }
-            let file = page.parent().expect("a folder").join(target.split('#').next().expect("a path"));
+            let file =
+                page.parent().expect("a folder").join(target.split('#').next().expect("a path"));
             assert!(file.exists(), "{} links to {target}", page.display());
         }
     }

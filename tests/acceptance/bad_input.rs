@@ -15,7 +15,11 @@ fn an_unknown_tag_is_rejected_by_name_and_the_other_rows_are_stored() {
     put(&dir.path().join("dumps/a.csv"), dump);
     let run = on_site("import", dir.path());
     assert_eq!(run.code, Some(1), "{}", run.stderr);
-    assert!(run.stderr.contains("unknown_tag") && run.stderr.contains("FT-9.FLOW"), "{}", run.stderr);
+    assert!(
+        run.stderr.contains("unknown_tag") && run.stderr.contains("FT-9.FLOW"),
+        "{}",
+        run.stderr
+    );
     assert!(run.stderr.contains("line 4322"), "{}", run.stderr);
     assert!(summary(&run).contains("4,321 rows in = 4,320 stored"), "{}", run.stderr);
     let rejects = snapshot(&dir.path().join("store/rejects"));
@@ -41,7 +45,8 @@ fn an_unknown_unit_stops_the_run_and_lists_the_known_ones() {
 fn a_decimal_mark_against_the_setting_is_refused_and_both_are_shown() {
     let dir = tempfile::tempdir().expect("a folder");
     small_site(dir.path(), "decimal = \".\"\n");
-    let dump = long_dump("2026-03-02").replace(',', ";").replace('.', ",").replace("FT-1,", "FT-1.");
+    let dump =
+        long_dump("2026-03-02").replace(',', ";").replace('.', ",").replace("FT-1,", "FT-1.");
     put(&dir.path().join("dumps/a.csv"), dump);
     let run = on_site("import", dir.path());
     assert_ne!(run.code, Some(0), "{}", run.stderr);
@@ -81,7 +86,11 @@ fn a_folder_without_dumps_is_told_with_the_patterns_that_were_tried() {
     small_site(dir.path(), "");
     let run = on_site("import", dir.path());
     assert_eq!(run.code, Some(2), "{}", run.stderr);
-    assert!(run.stderr.contains("no dump found") && run.stderr.contains("dumps/*"), "{}", run.stderr);
+    assert!(
+        run.stderr.contains("no dump found") && run.stderr.contains("dumps/*"),
+        "{}",
+        run.stderr
+    );
 }
 
 #[test]

@@ -1,7 +1,10 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
 mod bad_input;
+mod exits;
 mod facility;
 mod night;
 mod prompt;
+mod questions;
 mod support;
+mod withdraw;

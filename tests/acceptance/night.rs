@@ -24,7 +24,8 @@ fn night(dir: &Path, threads: &str) -> Run {
 
 #[test]
 fn a_night_gives_the_same_bytes_at_one_and_two_threads() {
-    let (one, two) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (one, two) =
+        (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
     simulate(one.path(), 150);
     simulate(two.path(), 150);
     let runs = [night(one.path(), "1"), night(two.path(), "2")];
@@ -92,7 +93,8 @@ fn every_output_of_a_night_is_there_and_says_where_it_came_from() {
         assert!(out.join(file).exists(), "{file} is missing");
     }
     let card = std::fs::read_to_string(out.join("run.json")).expect("a run card");
-    let run_id = card.split("\"run\": \"").nth(1).and_then(|rest| rest.split('"').next()).expect("a run id");
+    let run_id =
+        card.split("\"run\": \"").nth(1).and_then(|rest| rest.split('"').next()).expect("a run id");
     let page = std::fs::read_to_string(out.join("report/index.html")).expect("a report");
     assert!(page.contains(run_id), "the report names its run");
     for word in ["http://", "https://", "<script"] {
@@ -103,16 +105,42 @@ fn every_output_of_a_night_is_there_and_says_where_it_came_from() {
     for word in ["healthy", "certified", " safe "] {
         assert!(!page.to_lowercase().contains(word), "the report says {word}");
     }
-    let verdicts = metersift_store::read_table(&out.join("evidence/verdicts.parquet")).expect("a table").0;
+    let verdicts =
+        metersift_store::read_table(&out.join("evidence/verdicts.parquet")).expect("a table").0;
     let names: Vec<&str> = verdicts.columns.iter().map(|column| column.name.as_str()).collect();
     assert_eq!(
         names,
         [
-            "as_of", "meter", "service", "stream", "state", "list", "rank", "mode", "probability",
-            "fault_score", "p_no_change", "p_process", "p_data", "p_coating", "p_erosion",
-            "p_two_phase", "p_zero_drift", "p_electrical", "p_damage", "p_unknown", "severity",
-            "severity_low", "severity_high", "severity_unit", "days_left", "days_left_low",
-            "days_left_high", "group", "blind", "reason",
+            "as_of",
+            "meter",
+            "service",
+            "stream",
+            "state",
+            "list",
+            "rank",
+            "mode",
+            "probability",
+            "fault_score",
+            "p_no_change",
+            "p_process",
+            "p_data",
+            "p_coating",
+            "p_erosion",
+            "p_two_phase",
+            "p_zero_drift",
+            "p_electrical",
+            "p_damage",
+            "p_unknown",
+            "severity",
+            "severity_low",
+            "severity_high",
+            "severity_unit",
+            "days_left",
+            "days_left_low",
+            "days_left_high",
+            "group",
+            "blind",
+            "reason",
         ]
     );
     assert_eq!(verdicts.n_rows(), 24, "every meter of the register has a row");
@@ -123,7 +151,8 @@ fn explain_speaks_of_listed_and_of_quiet_meters_and_refuses_unknown_ones() {
     let dir = tempfile::tempdir().expect("a folder");
     simulate(dir.path(), 150);
     assert!(matches!(night(dir.path(), "2").code, Some(0 | 1)));
-    let register = std::fs::read_to_string(dir.path().join("records/register.csv")).expect("a register");
+    let register =
+        std::fs::read_to_string(dir.path().join("records/register.csv")).expect("a register");
     for line in register.lines().skip(1).take(5) {
         let meter = line.split(',').next().expect("a meter");
         let run = metersift(["explain", meter, "--site", &dir.path().to_string_lossy()]);
@@ -142,7 +171,8 @@ fn two_runs_at_once_leave_one_writer() {
     small_site(dir.path(), "");
     put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
     assert_eq!(on_site("import", dir.path()).code, Some(0));
-    let held = metersift_store::Store::open(&dir.path().join("store"), Default::default()).expect("a store");
+    let held = metersift_store::Store::open(&dir.path().join("store"), Default::default())
+        .expect("a store");
     let run = on_site("import", dir.path());
     assert_eq!(run.code, Some(3), "{}", run.stderr);
     assert!(run.stderr.contains("in use"), "{}", run.stderr);

@@ -13,8 +13,22 @@ fn help_begins_with_the_job_and_ends_with_the_exit_codes() {
 #[test]
 fn every_command_has_an_example() {
     let commands = [
-        "demo", "scan", "run", "import", "features", "faults", "rank", "report", "backtest",
-        "explain", "trace", "check-store", "simulate", "completions",
+        "demo",
+        "scan",
+        "run",
+        "import",
+        "features",
+        "faults",
+        "rank",
+        "report",
+        "backtest",
+        "explain",
+        "plan",
+        "trace",
+        "withdraw",
+        "check-store",
+        "simulate",
+        "completions",
     ];
     for command in commands {
         let run = metersift([command, "--help"]);
@@ -74,7 +88,8 @@ fn a_store_of_a_newer_format_is_refused_unchanged() {
     assert_eq!(on_site("import", dir.path()).code, Some(0));
     let format = dir.path().join("store/format.json");
     let text = std::fs::read_to_string(&format).expect("a format file");
-    let first = text.lines().next().expect("a first line").replace("\"format\":1", "\"format\":99") + "\n";
+    let first =
+        text.lines().next().expect("a first line").replace("\"format\":1", "\"format\":99") + "\n";
     assert!(first.contains("99"), "the format file names its version: {text}");
     let seal = metersift_store::content_hash(first.as_bytes());
     let newer = format!("{first}{{\"hash\":\"{seal}\"}}\n");
@@ -95,6 +110,10 @@ fn a_damaged_day_file_is_noticed_before_it_is_used() {
     put(&file, bytes);
     let check = on_site("check-store", dir.path());
     assert_eq!(check.code, Some(4), "{}", check.stderr);
-    assert!(check.stderr.contains("2026-03-02") && check.stderr.contains("a.csv"), "{}", check.stderr);
+    assert!(
+        check.stderr.contains("2026-03-02") && check.stderr.contains("a.csv"),
+        "{}",
+        check.stderr
+    );
     assert_eq!(on_site("features", dir.path()).code, Some(4));
 }

@@ -94,11 +94,7 @@ pub fn long_dump(day: &str) -> String {
 
 /// Every file below a folder: relative path and bytes.
 pub fn snapshot(folder: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
-    fn walk(
-        base: &Path,
-        folder: &Path,
-        found: &mut std::collections::BTreeMap<String, Vec<u8>>,
-    ) {
+    fn walk(base: &Path, folder: &Path, found: &mut std::collections::BTreeMap<String, Vec<u8>>) {
         let Ok(entries) = std::fs::read_dir(folder) else { return };
         for entry in entries {
             let path = entry.expect("an entry").path();

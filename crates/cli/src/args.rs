@@ -1,5 +1,6 @@
 //! The prompt: every command, flag and help text, defined once.
 
+use crate::stage::plan::Format;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -160,7 +161,25 @@ pub enum Command {
         #[command(flatten)]
         as_of: AsOfArg,
     },
-    /// Print the samples of one meter and day behind its features, with the dump of each.
+    /// Say which meters to check next, and on which day.
+    ///
+    /// Example: metersift plan --site plants/larkmoor --days 14 --per-day 3
+    Plan {
+        #[command(flatten)]
+        site: SiteArg,
+        #[command(flatten)]
+        as_of: AsOfArg,
+        /// Days to plan, the as-of date being the first.
+        #[arg(long, default_value_t = 28, value_parser = clap::value_parser!(u32).range(1..=366))]
+        days: u32,
+        /// Checks a day, at most; default: the fewest with which all candidates fit.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+        per_day: Option<u32>,
+        /// How to print the plan.
+        #[arg(long, value_enum, default_value_t = Format::Text)]
+        format: Format,
+    },
+    /// Recompute a feature from its samples, and print them with the dump of each.
     ///
     /// Example: metersift trace FT-3107 density_noise_kg_m3 2026-03-07
     Trace {
@@ -173,12 +192,24 @@ pub enum Command {
         #[command(flatten)]
         site: SiteArg,
     },
+    /// Undo the import of one dump.
+    ///
+    /// Example: metersift withdraw dumps/2026-03.csv.gz --site plants/larkmoor
+    Withdraw {
+        /// The dump, as the ledger names it, or the first characters of its hash.
+        dump: String,
+        #[command(flatten)]
+        site: SiteArg,
+    },
     /// Re-hash and re-count every stored file.
     ///
     /// Example: metersift check-store --site plants/larkmoor
     CheckStore {
         #[command(flatten)]
         site: SiteArg,
+        /// Take damaged days out of the store, so that the next night heals them from their dumps.
+        #[arg(long)]
+        set_aside: bool,
     },
     /// Write a fictional site with known truth.
     ///

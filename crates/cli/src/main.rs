@@ -16,8 +16,9 @@ use exit::Exit;
 use message::Message;
 use pipeline::{Pipeline, Stage};
 use site::Site;
+use stage::check_store::Damage;
 use stage::night::{self, Upto};
-use stage::{backtest, check_store, demo, explain, features, import, scan, trace};
+use stage::{backtest, check_store, demo, explain, features, import, plan, scan, trace, withdraw};
 use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
@@ -38,13 +39,13 @@ fn main() -> ExitCode {
 fn run(command: Command) -> Result<Exit, Message> {
     match command {
         Command::Demo { dir, meters, days, seed } => {
-            let plan = plan(meters, days, seed)?;
+            let plan = fleet_plan(meters, days, seed)?;
             let (text, exit) = demo::run(&dir, &plan)?;
             print(&text)?;
             Ok(exit)
         }
         Command::Simulate { out, meters, days, seed } => {
-            demo::simulate(&out, &plan(meters, days, seed)?).map(|()| Exit::Done)
+            demo::simulate(&out, &fleet_plan(meters, days, seed)?).map(|()| Exit::Done)
         }
         Command::Scan { paths, write_site, zone } => {
             let (text, exit) = scan::run(&paths, write_site.as_deref(), zone.as_deref())?;
@@ -69,11 +70,26 @@ fn run(command: Command) -> Result<Exit, Message> {
             print(&explain::run(&night, &meter)?)?;
             Ok(Exit::Done)
         }
-        Command::Trace { meter, feature, day, site } => {
-            print(&trace::run(&Site::load(&site.site)?, &meter, &feature, &day)?)?;
+        Command::Plan { site, as_of, days, per_day, format } => {
+            let site = Site::load(&site.site)?;
+            let night = judge_for_reading(&site, as_of.as_of)?;
+            let span = metersift_rank::PlanSpan { days, per_day };
+            print(&plan::run(&site, &night, span, format)?)?;
             Ok(Exit::Done)
         }
-        Command::CheckStore { site } => check_store::run(&Site::load(&site.site)?),
+        Command::Trace { meter, feature, day, site } => {
+            let (samples, exit) = trace::run(&Site::load(&site.site)?, &meter, &feature, &day)?;
+            print(&samples)?;
+            Ok(exit)
+        }
+        Command::Withdraw { dump, site } => {
+            print(&withdraw::run(&Site::load(&site.site)?, &dump)?)?;
+            Ok(Exit::Done)
+        }
+        Command::CheckStore { site, set_aside } => {
+            let damage = if set_aside { Damage::SetAside } else { Damage::Tell };
+            check_store::run(&Site::load(&site.site)?, damage)
+        }
         Command::Completions { shell } => {
             let mut text = Vec::new();
             clap_complete::generate(shell, &mut Cli::command(), "metersift", &mut text);
@@ -83,7 +99,7 @@ fn run(command: Command) -> Result<Exit, Message> {
     }
 }
 
-fn plan(meters: usize, days: usize, seed: u64) -> Result<metersift_sim::Plan, Message> {
+fn fleet_plan(meters: usize, days: usize, seed: u64) -> Result<metersift_sim::Plan, Message> {
     let days = u32::try_from(days)
         .map_err(|_| Message::could_not_start("too many days").at(format!("read {days}")))?;
     Ok(metersift_sim::Plan::larkmoor(meters, days, seed))
@@ -95,7 +111,7 @@ fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit,
     let as_of = as_of.or_else(|| (pipeline.as_of != "latest").then(|| pipeline.as_of.clone()));
     let mut exit = Exit::Done;
     if pipeline.stages.contains(&Stage::CheckStore) {
-        exit = exit.max(check_store::run(&Site::load(site)?)?);
+        exit = exit.max(check_store::run(&Site::load(site)?, Damage::Tell)?);
     }
     exit = exit.max(job(site, as_of.clone(), &pipeline.stages)?);
     if pipeline.stages.contains(&Stage::Backtest) {

@@ -1,6 +1,7 @@
 //! The story on stderr: one plain line per stage, with time and, at the end, memory.
 
 use crate::message::visible;
+use std::io::Write;
 use std::time::Instant;
 
 /// Tells one stage.
@@ -16,17 +17,19 @@ pub fn stage(name: &'static str) -> Stage {
 
 impl Stage {
     /// Ends the stage with a line that says what it did and how long it took.
-    #[expect(clippy::print_stderr, reason = "the story belongs on stderr")]
     pub fn done(self, what: impl std::fmt::Display) {
         let seconds = self.start.elapsed().as_secs_f64();
-        eprintln!("{:<9} {} ({seconds:.1} s)", self.name, visible(&what.to_string()));
+        say(format!("{:<9} {what} ({seconds:.1} s)", self.name));
     }
 }
 
-/// A line of the story that is not the end of a stage.
-#[expect(clippy::print_stderr, reason = "the story belongs on stderr")]
+/// A line of the story.
+///
+/// Whoever listened may have gone (`2>&1 | head -1`): the work goes on all the same, so a line
+/// that nobody hears is no error.
 pub fn say(line: impl std::fmt::Display) {
-    eprintln!("{}", visible(&line.to_string()));
+    let text = format!("{}\n", visible(&line.to_string()));
+    let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
 /// Peak memory of this process, MiB, where the system tells it.

@@ -61,7 +61,7 @@ pub(crate) fn modes_of(list: ListKind) -> &'static [Hypothesis] {
 }
 
 /// The list of a mode; `None` for modes that ask for nothing.
-pub(crate) fn list_of(mode: Hypothesis) -> Option<ListKind> {
+pub fn list_of(mode: Hypothesis) -> Option<ListKind> {
     match mode {
         Hypothesis::NoChange | Hypothesis::Process => None,
         Hypothesis::Data => Some(ListKind::MendData),

@@ -128,7 +128,7 @@ fn common_cause_words(candidate: &Candidate<'_>) -> String {
     )
 }
 
-fn percent(probability: f64) -> String {
+pub(crate) fn percent(probability: f64) -> String {
     format!("{:.0} %", 100.0 * shown_probability(probability))
 }
 
@@ -373,9 +373,9 @@ const MEAN_STIFFNESS: &str = "Stiffness is a mean: neither a quiet list nor a pa
                               anything about the thinnest spot of a wall.";
 const NO_RE_ZERO: &str = "No re-zero while gas, partial filling, a leaking valve or a temperature \
                           drift could be the cause, nor from shut-in flow alone.";
-const CUSTODY: &str = "Custody meter: take the as-found reading first, adjust nothing; figures \
+pub(crate) const CUSTODY: &str = "Custody meter: take the as-found reading first, adjust nothing; figures \
                        here are not for billing.";
-const SAFETY_FUNCTION: &str = "Part of a safety function: this goes to the owner of the function; \
+pub(crate) const SAFETY_FUNCTION: &str = "Part of a safety function: this goes to the owner of the function; \
                                no list extends a proof-test interval.";
 
 /// Cautions that belong to an entry.

@@ -4,7 +4,7 @@ mod hand;
 
 use hand::*;
 use metersift_model::records::{Check, CheckOutcome, CheckPosition};
-use metersift_model::verdict::FactKind;
+use metersift_model::verdict::{Fact, FactKind};
 use metersift_model::{Day, Hypothesis, Records, TimeUs, Verdict};
 use metersift_rank::{CheckPlan, PlanSpan, PlannedCheck, Settings, check_plan};
 use proptest::prelude::*;
@@ -101,6 +101,27 @@ fn one_slot_in_ten_goes_to_a_meter_without_an_entry() {
 }
 
 #[test]
+fn a_meter_checked_of_late_is_not_drawn() {
+    let (verdicts, mut records) = fleet(12, 0);
+    for verdict in &verdicts[1..] {
+        records.checks.insert(verdict.meter.clone(), vec![check(20, CheckOutcome::Pass)]);
+    }
+    let plan = plan_of(&verdicts, &records, 28, Some(1));
+    let drawn: Vec<&str> = plan.checks.iter().map(|check| check.meter.as_str()).collect();
+    assert_eq!(drawn, ["FT-000"], "the only one that nobody looked at");
+}
+
+#[test]
+fn a_risk_is_told_with_its_chance_and_its_likeliest_cause() {
+    let records = records(&["FT-1"]);
+    let plan = plan_of(&[verdict("FT-1", Hypothesis::Erosion, 0.4)], &records, 5, None);
+    assert_eq!(
+        by_name(&plan, "FT-1").why,
+        "check now, rank 1: 40 % chance of something that a check can see, erosion 40 %"
+    );
+}
+
+#[test]
 fn the_dearest_check_comes_first_and_among_equals_the_longest_overdue() {
     let (mut verdicts, records) = fleet(9, 9);
     // Nine meters of one price on three streams: FT-008 is overdue longest.
@@ -178,11 +199,14 @@ fn an_overdue_meter_is_told_once_and_its_cautions_travel_along() {
     meter.check_interval_days = Some(91.0);
     records.checks.insert("FT-1".into(), vec![check(100, CheckOutcome::Pass)]);
     let mut overdue = verdict("FT-1", Hypothesis::Coating, 0.01);
-    overdue.facts = vec![fact(FactKind::CheckOverdue, 100.0, 91.0)];
+    let since = Some(tonight().plus(-9));
+    overdue.facts = vec![Fact { since, ..fact(FactKind::CheckOverdue, 100.0, 91.0) }];
     let plan = plan_of(&[overdue], &records, 28, None);
     let planned = by_name(&plan, "FT-1");
-    assert!(planned.why.starts_with("check now, rank 1"), "{}", planned.why);
-    assert!(!planned.why.contains("its check interval"), "{}", planned.why);
+    assert_eq!(
+        planned.why,
+        "check now, rank 1: its check interval of 91 days ran out on 2026-03-05"
+    );
     assert_eq!(planned.cautions.len(), 2);
     assert!(planned.cautions[0].starts_with("Custody") && planned.cautions[1].contains("safety"));
     assert_eq!(planned.day, Some(tonight()));

@@ -250,7 +250,10 @@ fn order_of_rows(units: &[Unit], tables: &[Table]) -> Result<Vec<(u32, u32)>, St
     Ok(keys.into_iter().map(|(_, _, table, row)| (table, row)).collect())
 }
 
-#[expect(clippy::mem_replace_option_with_none, reason = "one macro serves columns of options and of numbers")]
+#[expect(
+    clippy::mem_replace_option_with_none,
+    reason = "one macro serves columns of options and of numbers"
+)]
 /// One column in the order of `places`; the number of a table whose type differs as error.
 fn gather(parts: Vec<Option<ColumnData>>, places: &[(u32, u32)]) -> Result<ColumnData, usize> {
     macro_rules! gather_as {

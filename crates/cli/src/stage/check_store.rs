@@ -1,22 +1,35 @@
 //! Is every stored file still what the ledger says it is?
+//!
+//! What is damaged is named with the dumps that it was built from; on demand its day is taken out
+//! of the store, and the next import reads those dumps again.
 
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::demo::open_store;
 use crate::stage::import::store_message;
 use crate::story::{self, grouped, say};
-use metersift_store::Store;
+use metersift_store::{Store, Unit};
+
+/// What to do with a file that is not what the ledger says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Damage {
+    /// Name it.
+    Tell,
+    /// Name it, and take its day out of the store, so that the next import heals it.
+    SetAside,
+}
 
 /// Re-hashes and re-counts; names what is damaged and the dumps that heal it.
-pub fn run(site: &Site) -> Result<Exit, Message> {
+pub fn run(site: &Site, damage: Damage) -> Result<Exit, Message> {
     let stage = story::stage("check");
     let store = Store::read(&site.store_dir()).map_err(store_message)?;
     let report = store.check().map_err(store_message)?;
     for problem in &report.problems {
         say(format!("damaged: {}: {}", problem.file, problem.what));
-        if !problem.dumps.is_empty() {
-            say(format!("  healed by importing again: {}", problem.dumps.join(", ")));
-        }
+    }
+    for file in &report.foreign {
+        say(format!("not of this store, left alone: {file}"));
     }
     stage.done(format!(
         "{} day files, {} rows, {} problems",
@@ -24,5 +37,49 @@ pub fn run(site: &Site) -> Result<Exit, Message> {
         grouped(store.ledger().rows()),
         report.problems.len()
     ));
-    Ok(if report.problems.is_empty() { Exit::Done } else { Exit::Damaged })
+    if report.problems.is_empty() {
+        return Ok(Exit::Done);
+    }
+    let days: Vec<Unit> = report
+        .problems
+        .iter()
+        .filter(|problem| problem.file.starts_with("samples/"))
+        .filter_map(|problem| problem.unit)
+        .collect();
+    let features: Vec<Unit> = report
+        .problems
+        .iter()
+        .filter(|problem| problem.file.starts_with("daily/"))
+        .filter_map(|problem| problem.unit)
+        .collect();
+    match damage {
+        Damage::SetAside => {
+            set_aside(site, &days, &features)?;
+            let all = days.len() + features.len() == report.problems.len();
+            Ok(if all { Exit::SetAside } else { Exit::Damaged })
+        }
+        Damage::Tell => {
+            say(
+                "hint: `metersift check-store --set-aside` takes damaged days out; the next night heals them from their dumps",
+            );
+            Ok(Exit::Damaged)
+        }
+    }
+}
+
+/// Moves damaged days to `store/set-aside/`; features can always be computed again.
+fn set_aside(site: &Site, days: &[Unit], features: &[Unit]) -> Result<(), Message> {
+    let mut store = open_store(site)?;
+    for unit in features {
+        store.remove_daily(unit.day, unit.bucket).map_err(store_message)?;
+    }
+    if days.is_empty() {
+        return Ok(());
+    }
+    let dumps = store.set_aside(days).map_err(store_message)?;
+    say(format!("{} day files moved to store/set-aside", days.len()));
+    for name in dumps {
+        say(format!("  the next import takes {name} again, if it is still there"));
+    }
+    Ok(())
 }

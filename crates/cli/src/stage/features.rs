@@ -20,6 +20,7 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
     let stage = story::stage("features");
     let inputs = Inputs::new(site, records);
     let files = store.day_files();
+    let emptied = remove_emptied(store, &files)?;
     let wanted: Vec<(&DayFile, String)> = files
         .iter()
         .map(|file| (file, inputs.hash(file)))
@@ -45,6 +46,9 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
         grouped(total.rows),
         grouped(total.samples),
     ));
+    if emptied > 0 {
+        story::say(format!("          {emptied} days hold no samples any more: features removed"));
+    }
     if !total.unregistered.is_empty() {
         let names: Vec<String> = total.unregistered.iter().take(10).cloned().collect();
         story::say(format!(
@@ -54,6 +58,17 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
         ));
     }
     Ok(wanted.len())
+}
+
+/// A withdrawn dump can leave a day without samples: its features must not outlive them.
+fn remove_emptied(store: &Store, files: &[DayFile]) -> Result<usize, Message> {
+    let there: BTreeSet<_> = files.iter().map(|file| file.unit).collect();
+    let units = store.daily_units().map_err(store_message)?;
+    let emptied: Vec<_> = units.into_iter().filter(|unit| !there.contains(unit)).collect();
+    for unit in &emptied {
+        store.remove_daily(unit.day, unit.bucket).map_err(store_message)?;
+    }
+    Ok(emptied.len())
 }
 
 /// Everything beside the samples that a day's features depend on.
@@ -134,14 +149,58 @@ fn compute(
     hash: &str,
     inputs: &Inputs<'_>,
 ) -> Result<Computed, Message> {
+    let (rows, done) = rows_of(store, file, inputs, None)?;
+    let table = metersift_features::to_table(&rows);
+    store.write_daily(file.day(), file.bucket(), &table, hash).map_err(store_message)?;
+    Ok(done)
+}
+
+/// One row recomputed from the stored samples, by the very path that made the stored one.
+pub struct Recomputed {
+    /// The row; `None` where the meter has no samples that day.
+    pub row: Option<FeatureRow>,
+    /// Whether the stored table was made from the samples, records and settings of now.
+    pub current: bool,
+}
+
+/// Recomputes one meter and day.
+pub fn recompute(
+    site: &Site,
+    store: &Store,
+    records: &Records,
+    meter: &str,
+    day: Day,
+) -> Result<Recomputed, Message> {
+    let bucket = metersift_store::bucket_of(meter, store.bucket_count());
+    let files = store.day_files();
+    let Some(file) = files.iter().find(|file| file.day() == day && file.bucket() == bucket) else {
+        return Ok(Recomputed { row: None, current: true });
+    };
+    let inputs = Inputs::new(site, records);
+    let current = store.daily_receipt(day, bucket) == Some(inputs.hash(file));
+    let (rows, _) = rows_of(store, file, &inputs, Some(meter))?;
+    Ok(Recomputed { row: rows.into_iter().find(|row| row.meter == meter), current })
+}
+
+/// The rows of a day file by meter: of all meters, or of one (its partner is read along).
+fn rows_of(
+    store: &Store,
+    file: &DayFile,
+    inputs: &Inputs<'_>,
+    only: Option<&str>,
+) -> Result<(Vec<FeatureRow>, Computed), Message> {
     let day = file.day();
+    let partner = only
+        .and_then(|only| inputs.records.meters.get(only))
+        .and_then(|m| m.series_with.as_deref());
+    let wanted = |meter: &str| only.is_none_or(|only| only == meter || partner == Some(meter));
     let mut done = Computed::default();
     let mut rows: Vec<FeatureRow> = Vec::new();
     let mut waiting = Waiting::default();
     let mut failed = None;
     store
         .for_each_batch(day, file.bucket(), &mut |meters| {
-            for runs in meters {
+            for runs in meters.iter().filter(|runs| wanted(runs.meter)) {
                 done.samples += runs.runs.iter().map(|run| run.time_us.len() as u64).sum::<u64>();
                 match one_meter(runs, day, inputs, &mut waiting, &mut done.unregistered) {
                     Ok(row) => rows.extend(row),
@@ -159,9 +218,7 @@ fn compute(
     }
     rows.sort_by(|a, b| a.meter.cmp(&b.meter));
     done.rows = rows.len() as u64;
-    let table = metersift_features::to_table(&rows);
-    store.write_daily(day, file.bucket(), &table, hash).map_err(store_message)?;
-    Ok(done)
+    Ok((rows, done))
 }
 
 fn one_meter(

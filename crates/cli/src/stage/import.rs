@@ -1,4 +1,8 @@
 //! Dumps into the store: what is new is read, what is wrong is named, nothing is lost.
+//!
+//! Order:  first the dumps that a withdrawal or a damaged day left to be imported again, in the
+//!         order in which they came the first time, then what is new, by source and path. A later
+//!         import wins, so a dump that had corrected one of them goes along, although it is held.
 
 use crate::exit::Exit;
 use crate::message::Message;
@@ -6,24 +10,33 @@ use crate::site::Site;
 use crate::story::{self, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
-use metersift_store::{DumpTotals, Import, Store, StoreError};
-use std::collections::BTreeMap;
-use std::path::Path;
+use metersift_store::{DumpOutcome, DumpState, DumpTotals, Import, Ledger, Store, StoreError};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
 /// Kinds of rejects that are told on the screen; the reject files hold all of them.
 const KINDS_SHOWN: usize = 20;
 
-/// Young dumps that are named; all are counted.
-const YOUNG_SHOWN: usize = 5;
+/// Dumps of one kind that are named; all are counted.
+const DUMPS_SHOWN: usize = 5;
+
+/// A dump that is to be read.
+struct Found<'a> {
+    source: &'a SourceSettings,
+    path: PathBuf,
+    hash: String,
+}
 
 /// What became of the dumps of one run.
 #[derive(Default)]
 struct Tally {
     known: usize,
     read: usize,
+    again: usize,
     young: usize,
     partial: usize,
+    withdrawn: usize,
     refused: Vec<Message>,
     /// Source -> (rows in, rejected), for the tolerated share.
     shares: BTreeMap<String, (u64, u64)>,
@@ -47,16 +60,14 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
         .map_err(|error| refused(&error, Exit::CouldNotStart))?;
 
     let mut tally = Tally::default();
+    let ledger = store.ledger();
+    let found = find(site, &ledger, &mut tally)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
-    for source in &site.file.sources {
-        let dumps = site.dumps(source)?;
-        tally.partial += dumps.partial;
-        for path in &dumps.paths {
-            take(site, source, path, &tags, &mut series, &mut import, &mut tally)?;
-        }
+    for dump in &found {
+        take(site, dump, &tags, &mut series, &mut import, &mut tally)?;
     }
-    if tally.read + tally.known + tally.young + tally.refused.len() == 0 {
+    if tally.seen() == 0 {
         return Err(nothing_found(site));
     }
     import.know(&series);
@@ -66,72 +77,179 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     }
 
     tell(&tally);
-    let sum = |of: fn(&metersift_store::DumpOutcome) -> u64| -> u64 {
-        outcome.dumps.iter().filter(|dump| !dump.known).map(of).sum()
-    };
     let first_day = outcome.days.iter().map(|(day, _)| *day).min();
     let last_day = outcome.days.iter().map(|(day, _)| *day).max();
     let span = match first_day.zip(last_day) {
         Some((first, last)) => format!("{} days touched, {first} to {last}", outcome.days.len()),
         None => "no day touched".into(),
     };
+    let (again, new): (Vec<&DumpOutcome>, Vec<&DumpOutcome>) =
+        outcome.dumps.iter().partition(|dump| dump.known);
     stage.done(format!(
-        "{} new dumps ({} known, {} young, {} partial, {} refused): {} rows in = {} stored + {} duplicate + {} conflicting + {} held back + {} rejected ({} of tags not wanted); {span}",
+        "{} new dumps ({} known, {} young, {} partial, {} withdrawn, {} refused): {}; {span}",
         tally.read,
         tally.known,
         tally.young,
         tally.partial,
+        tally.withdrawn,
         tally.refused.len(),
-        grouped(sum(|d| d.rows_in)),
-        grouped(sum(|d| d.stored)),
-        grouped(sum(|d| d.duplicate)),
-        grouped(sum(|d| d.conflicting)),
-        grouped(sum(|d| d.held_back)),
-        grouped(sum(|d| d.rejected + d.ignored)),
-        grouped(sum(|d| d.ignored)),
+        accounts(&new),
     ));
+    if tally.again > 0 {
+        say(format!("          {} dumps taken again: {}", tally.again, accounts(&again)));
+    }
     if let Some(file) = &outcome.conflicts_file {
         say(format!(
             "          {} conflicting readings, both values in store/{file}",
             grouped(outcome.conflicts)
         ));
     }
-    if tally.read + tally.known == 0 && !tally.refused.is_empty() && store.day_files().is_empty() {
+    if tally.read + tally.again + tally.known == 0
+        && !tally.refused.is_empty()
+        && store.day_files().is_empty()
+    {
         return Ok(Exit::CouldNotStart);
     }
-    Ok(exit_of(site, &tally))
+    let lacking = tell_lacking(&store.ledger());
+    Ok(if lacking { Exit::SetAside } else { exit_of(site, &tally) })
+}
+
+/// `4,321 rows in = 4,320 stored + ...`, over some dumps.
+fn accounts(dumps: &[&DumpOutcome]) -> String {
+    let sum = |of: fn(&DumpOutcome) -> u64| grouped(dumps.iter().map(|dump| of(dump)).sum());
+    format!(
+        "{} rows in = {} stored + {} duplicate + {} conflicting + {} held back + {} rejected ({} of tags not wanted)",
+        sum(|d| d.rows_in),
+        sum(|d| d.stored),
+        sum(|d| d.duplicate),
+        sum(|d| d.conflicting),
+        sum(|d| d.held_back),
+        sum(|d| d.rejected + d.ignored),
+        sum(|d| d.ignored),
+    )
+}
+
+/// The dumps to read, in the order in which they are to be read; what is passed over is counted.
+fn find<'a>(site: &'a Site, ledger: &Ledger, tally: &mut Tally) -> Result<Vec<Found<'a>>, Message> {
+    let wanted_again = wanted_again(ledger);
+    let mut again: BTreeMap<u32, Found<'_>> = BTreeMap::new();
+    let mut new = Vec::new();
+    for source in &site.file.sources {
+        let dumps = site.dumps(source)?;
+        tally.partial += dumps.partial;
+        for path in dumps.paths {
+            if is_young(&path, site.file.rest_seconds) {
+                tally.young += 1;
+                if tally.young <= DUMPS_SHOWN {
+                    say(format!(
+                        "{}: may still be growing, left for the next run",
+                        site.shown(&path)
+                    ));
+                }
+                continue;
+            }
+            let hash = match metersift_import::hash_file(&path) {
+                Ok(hash) => hash,
+                Err(error) => {
+                    tally.refused.push(refused(&error, Exit::SetAside));
+                    continue;
+                }
+            };
+            match ledger.dump_by_hash(&hash) {
+                None => new.push(Found { source, path, hash }),
+                Some(entry) if wanted_again.contains(&entry.number) => {
+                    again.insert(entry.number, Found { source, path, hash });
+                }
+                Some(entry) if entry.state == DumpState::Withdrawn => {
+                    tally.withdrawn += 1;
+                    if tally.withdrawn <= DUMPS_SHOWN {
+                        say(format!("{}: withdrawn: skipped", site.shown(&path)));
+                    }
+                }
+                Some(_) => tally.known += 1,
+            }
+        }
+    }
+    if tally.withdrawn > 0 {
+        say("hint: move a withdrawn dump away, or change it to take it again");
+    }
+    tell_gone(ledger, &wanted_again, &again);
+    tally.again = again.len();
+    Ok(again.into_values().chain(new).collect())
+}
+
+/// Numbers of the dumps that must be imported again, and of the held ones that had corrected
+/// readings in a day of theirs: without those, the older value would come back as the later one.
+fn wanted_again(ledger: &Ledger) -> BTreeSet<u32> {
+    let mut numbers = BTreeSet::new();
+    let mut units = BTreeSet::new();
+    // Dumps stand by number, and only a later one can have corrected an earlier one.
+    for dump in &ledger.dumps {
+        let corrected =
+            dump.units.iter().any(|(unit, rows)| rows.conflicting > 0 && units.contains(unit));
+        let wanted = match dump.state {
+            DumpState::ToImportAgain => true,
+            DumpState::Imported => corrected,
+            DumpState::Withdrawn => false,
+        };
+        if wanted {
+            numbers.insert(dump.number);
+            units.extend(dump.units.keys().copied());
+        }
+    }
+    numbers
+}
+
+/// Names the dumps whose corrections are lost because their file is gone.
+fn tell_gone(ledger: &Ledger, wanted: &BTreeSet<u32>, found: &BTreeMap<u32, Found<'_>>) {
+    let gone = ledger.dumps.iter().filter(|dump| {
+        dump.state == DumpState::Imported
+            && wanted.contains(&dump.number)
+            && !found.contains_key(&dump.number)
+            && found.keys().any(|&number| number < dump.number)
+    });
+    for dump in gone {
+        say(format!(
+            "{}: had corrected a dump that is taken again, and its file is not there: older values may stand again",
+            dump.name
+        ));
+    }
+}
+
+/// Names the dumps that still lack readings in the store.
+fn tell_lacking(ledger: &Ledger) -> bool {
+    let lacking: Vec<&str> = ledger
+        .dumps
+        .iter()
+        .filter(|dump| dump.state == DumpState::ToImportAgain)
+        .map(|dump| dump.name.as_str())
+        .collect();
+    for name in lacking.iter().take(DUMPS_SHOWN) {
+        say(format!(
+            "{name}: to be imported again, and not found: some of its readings are lacking"
+        ));
+    }
+    if !lacking.is_empty() {
+        say(format!(
+            "hint: {} dumps are lacking; bring the files back, or withdraw them",
+            lacking.len()
+        ));
+    }
+    !lacking.is_empty()
 }
 
 fn take(
     site: &Site,
-    source: &SourceSettings,
-    path: &Path,
+    dump: &Found<'_>,
     tags: &TagTable,
     series: &mut SeriesTable,
     import: &mut Import<'_>,
     tally: &mut Tally,
 ) -> Result<(), Message> {
-    if is_young(path, site.file.rest_seconds) {
-        tally.young += 1;
-        if tally.young <= YOUNG_SHOWN {
-            say(format!("{} may still be growing: left for the next run", site.shown(path)));
-        }
-        return Ok(());
-    }
+    let Found { source, path, hash } = dump;
     let refuse = |error: &ImportError, tally: &mut Tally| {
         tally.refused.push(refused(error, Exit::SetAside));
     };
-    let hash = match metersift_import::hash_file(path) {
-        Ok(hash) => hash,
-        Err(error) => {
-            refuse(&error, tally);
-            return Ok(());
-        }
-    };
-    if import.ledger().holds(&hash) {
-        tally.known += 1;
-        return Ok(());
-    }
     let detected = match metersift_import::detect(path, source, &site.file.zone) {
         Ok(detected) => detected,
         Err(error) => {
@@ -140,7 +258,7 @@ fn take(
         }
     };
     let name = site.shown(path);
-    import.begin_dump(&name, &hash).map_err(store_message)?;
+    import.begin_dump(&name, hash).map_err(store_message)?;
     let mut rejects = Vec::new();
     let shown = name.clone();
     let mut to_store = |block| import.push_block(&block).map_err(Into::into);
@@ -158,7 +276,7 @@ fn take(
         },
     );
     let report = match report {
-        Ok(report) if report.hash == hash => report,
+        Ok(report) if report.hash == *hash => report,
         Ok(_) => {
             import.abort_dump();
             refuse(&ImportError::ChangedWhileRead { file: name }, tally);
@@ -178,8 +296,10 @@ fn take(
     };
     import.know(series);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
-    tally.read += 1;
-    tally.count(source, &report, hash, rejects);
+    if import.ledger().dump_by_hash(hash).is_none() {
+        tally.read += 1;
+    }
+    tally.count(source, &report, hash.clone(), rejects);
     Ok(())
 }
 
@@ -199,6 +319,11 @@ fn totals(source: &SourceSettings, report: &DumpReport) -> DumpTotals {
 }
 
 impl Tally {
+    /// Dumps that were seen at all.
+    fn seen(&self) -> usize {
+        self.known + self.read + self.again + self.young + self.withdrawn + self.refused.len()
+    }
+
     fn count(
         &mut self,
         source: &SourceSettings,
@@ -285,16 +410,41 @@ pub fn refused(error: &ImportError, exit: Exit) -> Message {
     message.hint(error.hint())
 }
 
-/// A store error as people read it, with its exit code.
+/// A store error as people read it, with its exit code and what to do.
 pub fn store_message(error: StoreError) -> Message {
     use metersift_store::ErrorKind;
-    let exit = match error.kind() {
-        ErrorKind::InUse => Exit::InUse,
-        ErrorKind::Damaged => Exit::Damaged,
-        ErrorKind::Setup => Exit::CouldNotStart,
-        _ => Exit::Failed,
+    let (exit, hint) = match error.kind() {
+        ErrorKind::InUse => {
+            (Exit::InUse, "try again when that run has ended; a lock ends with its run")
+        }
+        ErrorKind::Damaged => (
+            Exit::Damaged,
+            "`metersift check-store` names every damaged file; with --set-aside the next night heals them from their dumps",
+        ),
+        ErrorKind::Setup => (Exit::CouldNotStart, setup_hint(&error)),
+        ErrorKind::Io => {
+            (Exit::Failed, "nothing half written counts: mend the place, then run again")
+        }
+        ErrorKind::Mistake => {
+            (Exit::Failed, "this is a mistake of the program: report it with this message")
+        }
     };
-    Message::new(exit, error)
+    Message::new(exit, error).hint(hint)
+}
+
+fn setup_hint(error: &StoreError) -> &'static str {
+    match error {
+        StoreError::NoStore { .. } => {
+            "run `metersift import` first, or name the site with --site DIR"
+        }
+        StoreError::FormatVersion { .. } => {
+            "use the program version that wrote the store, or a newer one"
+        }
+        StoreError::BucketCount { .. } | StoreError::BucketRange { .. } => {
+            "mend `bucket_count` under [store] in site.toml"
+        }
+        _ => "the user that runs this needs the right to read and write the store",
+    }
 }
 
 fn nothing_found(site: &Site) -> Message {

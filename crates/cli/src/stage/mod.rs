@@ -7,5 +7,7 @@ pub mod explain;
 pub mod features;
 pub mod import;
 pub mod night;
+pub mod plan;
 pub mod scan;
 pub mod trace;
+pub mod withdraw;
