@@ -94,6 +94,17 @@ fn a_folder_without_dumps_is_told_with_the_patterns_that_were_tried() {
 }
 
 #[test]
+fn an_export_with_a_header_and_no_rows_is_told_and_no_failure() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("dumps/a.csv"), "tag,time,value,quality\n");
+    put(&dir.path().join("dumps/b.csv"), long_dump("2026-03-03"));
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    assert!(run.stderr.contains("a.csv has a header and no rows"), "{}", run.stderr);
+}
+
+#[test]
 fn a_register_without_a_needed_column_names_the_column() {
     let dir = tempfile::tempdir().expect("a folder");
     small_site(dir.path(), "");
@@ -105,6 +116,20 @@ fn a_register_without_a_needed_column_names_the_column() {
         assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
     }
     assert!(!dir.path().join("store").exists(), "nothing is written before the records are read");
+}
+
+#[test]
+fn a_register_line_that_cannot_be_read_is_told_by_place_and_by_the_exit_code() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let odd = format!("{REGISTER}FT-2,water,main,50,plenty,1,0.1,3,no,90,2020-01-01\n");
+    put(&dir.path().join("records/register.csv"), odd);
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    let run = run_night(dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    for part in ["register.csv", "line 3", "plenty"] {
+        assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
+    }
 }
 
 #[test]

@@ -3,6 +3,7 @@
 mod bad_input;
 mod exits;
 mod facility;
+mod known_truth;
 mod night;
 mod prompt;
 mod questions;

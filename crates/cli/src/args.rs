@@ -140,8 +140,8 @@ pub enum Command {
     Backtest {
         #[command(flatten)]
         site: SiteArg,
-        /// First as-of date.
-        #[arg(long)]
+        /// First as-of date, or days back from the last (-182d).
+        #[arg(long, allow_hyphen_values = true)]
         from: Option<String>,
         /// Last as-of date; default: the day after the newest stored sample.
         #[arg(long)]

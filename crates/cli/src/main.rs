@@ -142,11 +142,10 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     }
     let site = Site::load(dir)?;
     // Records are read first: a register that cannot be used stops the night before it writes.
-    let records = night::read_records(&site)?;
+    let (records, mut exit) = night::read_records(&site)?;
     let mut store = demo::open_store(&site)?;
-    let mut exit = Exit::Done;
     if has(Stage::Import) {
-        exit = import::run(&site, &mut store)?;
+        exit = exit.max(import::run(&site, &mut store)?);
         if exit == Exit::CouldNotStart {
             return Ok(exit);
         }
@@ -173,7 +172,7 @@ fn as_of_day(
 fn judge_for_reading(site: &Site, as_of: Option<String>) -> Result<night::Night, Message> {
     let store = metersift_store::Store::read(&site.store_dir()).map_err(import::store_message)?;
     let as_of = as_of_day(&store, as_of.as_deref())?;
-    night::judge(site, &store, night::read_records(site)?, as_of)
+    night::judge(site, &store, night::read_records(site)?.0, as_of)
 }
 
 /// Results go to stdout; a reader that has seen enough is no error.

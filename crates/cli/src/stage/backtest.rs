@@ -26,7 +26,7 @@ pub struct Span<'a> {
 pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     let stage = story::stage("backtest");
     let store = Store::read(&site.store_dir()).map_err(store_message)?;
-    let records = night::read_records(site)?;
+    let (records, _) = night::read_records(site)?;
     let latest = night::latest_as_of(&store)?;
     let to = span.to.map_or(Ok(latest), |text| parse_day(text, latest))?;
     let from = parse_day(span.from.unwrap_or("-182d"), to)?;

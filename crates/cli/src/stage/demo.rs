@@ -59,8 +59,8 @@ pub fn run(dir: &Path, plan: &Plan) -> Result<(String, Exit), Message> {
     simulate(dir, plan)?;
     let site = Site::load(dir)?;
     let mut store = open_store(&site)?;
-    let exit = import::run(&site, &mut store)?;
-    let records = night::read_records(&site)?;
+    let (records, read) = night::read_records(&site)?;
+    let exit = read.max(import::run(&site, &mut store)?);
     features::run(&site, &store, &records)?;
     let as_of = night::latest_as_of(&store)?;
     let judged = night::judge(&site, &store, records, as_of)?;

@@ -252,6 +252,12 @@ fn take(
     };
     let detected = match metersift_import::detect(path, source, &site.file.zone) {
         Ok(detected) => detected,
+        // A header without rows is what a quiet night exports: told, and no failure.
+        Err(ImportError::NoRows { file }) => {
+            say(format!("{file} has a header and no rows"));
+            tally.read += 1;
+            return Ok(());
+        }
         Err(error) => {
             refuse(&error, tally);
             return Ok(());

@@ -49,8 +49,9 @@ pub struct Night {
     pub card: RunCard,
 }
 
-/// Reads the records, with what could not be used told on stderr.
-pub fn read_records(site: &Site) -> Result<Records, Message> {
+/// Reads the records, with what could not be used told on stderr: a line of the register that
+/// cannot be read is a meter that nobody judges, so the run does not end as if all were well.
+pub fn read_records(site: &Site) -> Result<(Records, Exit), Message> {
     let mut settings = site.file.records.clone();
     if settings.zone.is_empty() {
         settings.zone.clone_from(&site.file.zone);
@@ -67,7 +68,7 @@ pub fn read_records(site: &Site) -> Result<Records, Message> {
     if rejects.len() > 20 {
         story::say(format!("record not used: {} more lines", rejects.len() - 20));
     }
-    Ok(records)
+    Ok((records, if rejects.is_empty() { Exit::Done } else { Exit::SetAside }))
 }
 
 /// The day after the newest stored sample.

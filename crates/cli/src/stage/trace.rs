@@ -22,7 +22,7 @@ pub fn run(site: &Site, meter: &str, feature: &str, day: &str) -> Result<(String
     })?;
     let def = feature_def(feature)?;
     let store = Store::read(&site.store_dir()).map_err(store_message)?;
-    let records = read_records(site)?;
+    let (records, _) = read_records(site)?;
     let Some(registered) = records.meters.get(meter) else {
         return Err(Message::could_not_start("no such meter in the register")
             .at(format!("read `{meter}`"))
