@@ -29,6 +29,27 @@ fn an_unknown_tag_is_rejected_by_name_and_the_other_rows_are_stored() {
 }
 
 #[test]
+fn a_tag_that_is_added_later_brings_its_rows_in_at_the_next_import() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let dump = long_dump("2026-03-02").replace("FT-1.DRIVE", "FT-1.DRV");
+    put(&dir.path().join("dumps/a.csv"), dump);
+    let first = on_site("import", dir.path());
+    assert_eq!(first.code, Some(1), "{}", first.stderr);
+    assert!(summary(&first).contains("2,880 stored"), "{}", first.stderr);
+
+    put(&dir.path().join("records/tags.csv"), TAGS.replace("FT-1.DRIVE", "FT-1.DRV"));
+    let second = on_site("import", dir.path());
+    assert_eq!(second.code, Some(0), "{}", second.stderr);
+    let store = metersift_store::Store::read(&dir.path().join("store")).expect("a store");
+    assert_eq!(store.ledger().rows(), 4320, "{}", second.stderr);
+
+    let third = on_site("import", dir.path());
+    assert_eq!(third.code, Some(0), "{}", third.stderr);
+    assert!(summary(&third).contains("1 known"), "it settles: {}", third.stderr);
+}
+
+#[test]
 fn an_unknown_unit_stops_the_run_and_lists_the_known_ones() {
     let dir = tempfile::tempdir().expect("a folder");
     small_site(dir.path(), "");

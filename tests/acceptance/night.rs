@@ -144,6 +144,10 @@ fn every_output_of_a_night_is_there_and_says_where_it_came_from() {
         ]
     );
     assert_eq!(verdicts.n_rows(), 24, "every meter of the register has a row");
+
+    // An earlier part written again leaves the later ones of the same run in place.
+    assert_eq!(on_site("rank", dir.path()).code, Some(0));
+    assert!(out.join("report/index.html").exists(), "`rank` took the report away");
 }
 
 #[test]

@@ -10,7 +10,9 @@ use crate::site::Site;
 use crate::story::{self, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
-use metersift_store::{DumpOutcome, DumpState, DumpTotals, Import, Ledger, Store, StoreError};
+use metersift_store::{
+    DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, Ledger, Store, StoreError,
+};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -20,6 +22,9 @@ const KINDS_SHOWN: usize = 20;
 
 /// Dumps of one kind that are named; all are counted.
 const DUMPS_SHOWN: usize = 5;
+
+/// Characters of a dump's hash in the name of its reject file.
+const REJECT_NAME_LENGTH: usize = 16;
 
 /// A dump that is to be read.
 struct Found<'a> {
@@ -61,7 +66,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
 
     let mut tally = Tally::default();
     let ledger = store.ledger();
-    let found = find(site, &ledger, &mut tally)?;
+    let found = find(site, &ledger, &tags, &mut tally)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
     for dump in &found {
@@ -130,8 +135,13 @@ fn accounts(dumps: &[&DumpOutcome]) -> String {
 }
 
 /// The dumps to read, in the order in which they are to be read; what is passed over is counted.
-fn find<'a>(site: &'a Site, ledger: &Ledger, tally: &mut Tally) -> Result<Vec<Found<'a>>, Message> {
-    let wanted_again = wanted_again(ledger);
+fn find<'a>(
+    site: &'a Site,
+    ledger: &Ledger,
+    tags: &TagTable,
+    tally: &mut Tally,
+) -> Result<Vec<Found<'a>>, Message> {
+    let wanted_again = wanted_again(ledger, &|dump| knows_more_now(site, tags, dump));
     let mut again: BTreeMap<u32, Found<'_>> = BTreeMap::new();
     let mut new = Vec::new();
     for source in &site.file.sources {
@@ -178,9 +188,27 @@ fn find<'a>(site: &'a Site, ledger: &Ledger, tally: &mut Tally) -> Result<Vec<Fo
     Ok(again.into_values().chain(new).collect())
 }
 
+/// Whether rows of a dump were rejected for a tag that the tag table knows by now: an analyst who
+/// completes the table must not have to guess which dumps to read again.
+fn knows_more_now(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
+    if dump.rejected == 0 {
+        return false;
+    }
+    let name: String = dump.hash.chars().take(REJECT_NAME_LENGTH).collect();
+    let path = site.store_dir().join("rejects").join(format!("{name}.csv"));
+    let Ok(mut reader) = csv::Reader::from_path(path) else { return false };
+    let unknown = metersift_model::RejectReason::UnknownTag.name();
+    reader
+        .records()
+        .filter_map(Result::ok)
+        .any(|row| row.get(4) == Some(unknown) && row.get(3).is_some_and(|tag| tags.knows(tag)))
+}
+
 /// Numbers of the dumps that must be imported again, and of the held ones that had corrected
 /// readings in a day of theirs: without those, the older value would come back as the later one.
-fn wanted_again(ledger: &Ledger) -> BTreeSet<u32> {
+///
+/// `told_now` says of a held dump whether the tag table has come to know a tag that it lacked.
+fn wanted_again(ledger: &Ledger, told_now: &dyn Fn(&DumpEntry) -> bool) -> BTreeSet<u32> {
     let mut numbers = BTreeSet::new();
     let mut units = BTreeSet::new();
     // Dumps stand by number, and only a later one can have corrected an earlier one.
@@ -189,7 +217,7 @@ fn wanted_again(ledger: &Ledger) -> BTreeSet<u32> {
             dump.units.iter().any(|(unit, rows)| rows.conflicting > 0 && units.contains(unit));
         let wanted = match dump.state {
             DumpState::ToImportAgain => true,
-            DumpState::Imported => corrected,
+            DumpState::Imported => corrected || told_now(dump),
             DumpState::Withdrawn => false,
         };
         if wanted {

@@ -18,7 +18,7 @@ use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
-const NIGHTS_REMEMBERED: usize = 10;
+const NIGHTS_REMEMBERED: usize = 95;
 /// Days of silence after which a source is named under data health.
 const SILENT_AFTER_DAYS: i32 = 2;
 
@@ -184,6 +184,7 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
     if upto >= Upto::Report {
         size = write_report(site, store, &staging.join("report"), night).map_err(io)?;
     }
+    keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
 
     let old = site.out_dir().join(format!(".{name}.old"));
@@ -200,6 +201,25 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
         if size > 0 { format!(", report {:.1} MB", size as f64 / 1e6) } else { String::new() };
     stage.done(format!("written to {}{page}", site.shown(&place)));
     Ok(place)
+}
+
+/// Lists and report of the very same run stay when only an earlier part is written again; those
+/// of another run would not fit and go.
+fn keep_later_parts(
+    place: &Path,
+    staging: &Path,
+    card: &RunCard,
+    upto: Upto,
+) -> std::io::Result<()> {
+    let same_run = std::fs::read_to_string(place.join("run.json"))
+        .is_ok_and(|text| text.contains(&format!("\"run\": \"{}\"", card.run)));
+    for (part, made) in [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report)] {
+        let old = place.join(part);
+        if same_run && !made && old.exists() {
+            std::fs::rename(old, staging.join(part))?;
+        }
+    }
+    Ok(())
 }
 
 fn create(path: &Path) -> std::io::Result<BufWriter<File>> {
