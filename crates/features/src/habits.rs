@@ -7,9 +7,9 @@
 //! In:     the good samples of one signal and day.
 //! Out:    flags per sample (repeat, on a line) and one [`Habits`] per signal.
 //! Method: *repeat*: equal to the sample before, to the last bit. *On a line*: between unbroken
-//!         neighbours of different value, within a thousandth of their difference (or one
+//!         neighbours of different value, within three thousandths of their difference (or one
 //!         single-precision step) of the straight line through them; independent noise passes
-//!         that in 0.07 % of its points. On a signal with a known resolution r a short line and
+//!         that in 0.22 % of its points. On a signal with a known resolution r a short line and
 //!         rounded noise look alike, so there a point counts where its neighbours differ by
 //!         50 r, or in a stretch of five or more steps of one sign, each of r or more, whose
 //!         neighbours differ by no more than two r: a line, rounded.

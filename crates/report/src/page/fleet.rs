@@ -181,8 +181,11 @@ fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
         return html! {};
     }
     let expected = page.input.lists.expected_false[list as usize];
-    let unit =
-        if entries.iter().all(|e| e.cost_unit == "money") { "cost of waiting" } else { "points" };
+    let unit = if entries.iter().all(|e| e.cost_unit == "money") {
+        "cost of waiting, money"
+    } else {
+        "cost of waiting, points"
+    };
     html! {
         section id=(list.name()) {
             h2 { (list.words()) }
