@@ -57,6 +57,9 @@ impl SeriesTable {
     }
 }
 
+/// The line of a reading that stands in no line, or beyond the four thousand millionth.
+pub const LINE_UNKNOWN: u32 = 0;
+
 /// A batch of readings, column by column; all columns have one length.
 ///
 /// Values are in the signal's storage unit; a sample without a number is NaN and carries a bad
@@ -71,15 +74,19 @@ pub struct ReadingBlock {
     pub value: Vec<f64>,
     /// OPC Classic quality byte.
     pub quality: Vec<u8>,
+    /// The line of the dump that told it, from 1, as an editor counts; [`LINE_UNKNOWN`] where
+    /// there is none.
+    pub line: Vec<u32>,
 }
 
 impl ReadingBlock {
     /// Appends one reading.
-    pub fn push(&mut self, series: SeriesId, time_us: i64, value: f64, quality: u8) {
+    pub fn push(&mut self, series: SeriesId, time_us: i64, value: f64, quality: u8, line: u32) {
         self.series.push(series.0);
         self.time_us.push(time_us);
         self.value.push(value);
         self.quality.push(quality);
+        self.line.push(line);
     }
 
     /// Number of readings.

@@ -89,6 +89,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         block.time_us.push(start.0 + step * step_us + jitter);
         block.value.push((value * 1e6).round() / 1e6);
         block.quality.push(192);
+        block.line.push(0);
     };
     for i in 0..steps * n_series {
         let (id, step) = if by_tag { (i / steps, i % steps) } else { (i % n_series, i / n_series) };

@@ -145,6 +145,7 @@ impl DayBuffer {
                 time_us: Vec::with_capacity(capacity),
                 value: Vec::with_capacity(capacity),
                 quality: Vec::with_capacity(capacity),
+                line: Vec::new(),
             };
             self.chunks.push(Chunk { dump, rows, capacity });
         }
@@ -320,7 +321,7 @@ mod tests {
     fn block(rows: &[(u32, i64, f64)]) -> ReadingBlock {
         let mut block = ReadingBlock::default();
         for &(series, time_us, value) in rows {
-            block.push(metersift_model::SeriesId(series), time_us, value, 192);
+            block.push(metersift_model::SeriesId(series), time_us, value, 192, 0);
         }
         block
     }

@@ -13,7 +13,7 @@
 //! let mut series = SeriesTable::default();
 //! let mut block = ReadingBlock::default();
 //! let density = Series { meter: "FT-3107".into(), signal: Signal::Density };
-//! block.push(series.intern(density), 1_772_845_200_000_000, 1043.2, 192);
+//! block.push(series.intern(density), 1_772_845_200_000_000, 1043.2, 192, 2);
 //! let mut import = store.begin_import()?;
 //! import.begin_dump("syrup-house.csv", "0d2c")?;
 //! import.push(&block, &series)?;

@@ -73,6 +73,8 @@ impl<'f, 'p> Finisher<'f, 'p> {
             reject.origin.line += self.line_base;
             (self.rejects)(reject);
         }
+        let base = self.line_base as u32;
+        parsed.block.line.iter_mut().for_each(|line| *line = line.wrapping_add(base));
         let settled = self.settle_folds(&parsed.block, std::mem::take(&mut parsed.folds));
         self.merge(&parsed);
         self.line_base += parsed.lines;
@@ -237,7 +239,9 @@ impl<'f, 'p> Finisher<'f, 'p> {
                     let in_first = reading.line < second_line;
                     let early = in_first != passes.backwards;
                     let time = if early { reading.early } else { reading.late };
-                    settled.push(SeriesId(reading.slot), time, reading.value, reading.quality);
+                    let line = reading.line as u32;
+                    let slot = SeriesId(reading.slot);
+                    settled.push(slot, time, reading.value, reading.quality, line);
                     self.remember(reading.run, time);
                 }
             }

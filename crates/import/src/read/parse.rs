@@ -137,6 +137,7 @@ impl<'p> Parser<'p> {
         block.time_us.reserve(n);
         block.value.reserve(n);
         block.quality.reserve(n);
+        block.line.reserve(n);
     }
 
     fn parse_lines(&mut self, text: &[u8]) {
@@ -559,7 +560,7 @@ impl<'p> Parser<'p> {
                     tag: Arc::clone(&self.tags[idx].entry),
                 });
             }
-            _ => self.out.block.push(SeriesId(slot), at, number, byte),
+            _ => self.out.block.push(SeriesId(slot), at, number, byte, self.line as u32),
         }
     }
 

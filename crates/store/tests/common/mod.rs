@@ -91,7 +91,7 @@ pub fn blocks(rows: &[Row], series: &mut SeriesTable) -> Vec<ReadingBlock> {
             let mut block = ReadingBlock::default();
             for row in chunk {
                 let key = Series { meter: row.meter.clone(), signal: row.signal.clone() };
-                block.push(series.intern(key), row.time_us, row.value, row.quality);
+                block.push(series.intern(key), row.time_us, row.value, row.quality, 0);
             }
             block
         })
