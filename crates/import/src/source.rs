@@ -17,6 +17,7 @@ use memchr::{memchr2, memrchr};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Text bytes per piece.
 pub const PIECE_BYTES: usize = 4 << 20;
@@ -105,6 +106,15 @@ pub fn hash_file(path: &Path) -> Result<String, ImportError> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
+/// Bytes of dumps that this process has read so far, packed as they lie on disk: what a bar of
+/// progress follows. Nothing depends on it.
+static BYTES_READ: AtomicU64 = AtomicU64::new(0);
+
+/// Bytes of dumps that this process has read so far, packed as they lie on disk.
+pub fn bytes_read() -> u64 {
+    BYTES_READ.load(Ordering::Relaxed)
+}
+
 /// Counts and hashes what passes.
 struct Hashing<R> {
     inner: R,
@@ -117,6 +127,7 @@ impl<R: Read> Read for Hashing<R> {
         let n = self.inner.read(into)?;
         self.hasher.update(&into[..n]);
         self.bytes += n as u64;
+        BYTES_READ.fetch_add(n as u64, Ordering::Relaxed);
         Ok(n)
     }
 }
