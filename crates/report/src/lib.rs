@@ -15,6 +15,7 @@ mod error;
 mod guard;
 mod jsonl;
 mod page;
+mod since;
 mod workbook;
 
 pub use card::RunCard;
@@ -23,5 +24,6 @@ pub use delimited::{write_csv, write_csv_semicolon};
 pub use error::ReportError;
 pub use guard::neutral;
 pub use jsonl::{SCHEMA_VERSION, write_jsonl};
-pub use page::{ReportInput, html};
+pub use page::{DataHealth, ReportInput, html, meter_page};
+pub use since::{MeterSince, Since, since_columns};
 pub use workbook::write_xlsx;

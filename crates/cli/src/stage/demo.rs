@@ -64,7 +64,7 @@ pub fn run(dir: &Path, plan: &Plan) -> Result<(String, Exit), Message> {
     features::run(&site, &store, &records)?;
     let as_of = night::latest_as_of(&store)?;
     let judged = night::judge(&site, &store, records, as_of)?;
-    let place = night::write(&site, &store, &judged, Upto::Report)?;
+    let place = night::write(&site, &judged, Upto::Report)?;
 
     let mut out = pull_list(&judged);
     let memory =

@@ -3,14 +3,16 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::health::data_health;
 use crate::stage::import::{refused, store_message};
+use crate::stage::since::{self, Inputs};
 use crate::story::{self, grouped};
 use metersift_faults::Fleet;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Table, Verdict};
 use metersift_rank::PastEntry;
-use metersift_report::{ReportInput, RunCard};
+use metersift_report::{DataHealth, ReportInput, RunCard, Since};
 use metersift_store::Store;
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -19,8 +21,6 @@ use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
-/// Days of silence after which a source is named under data health.
-const SILENT_AFTER_DAYS: i32 = 2;
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,6 +47,31 @@ pub struct Night {
     pub lists: WatchLists,
     /// Where the figures come from.
     pub card: RunCard,
+    /// What came, what did not, and what looks doubtful.
+    pub health: DataHealth,
+    /// What the night was made of, for the next one to compare with.
+    pub inputs: Inputs,
+    /// What differs from the night before, where one is known.
+    pub since: Option<Since>,
+    /// The night in a few lines.
+    pub summary: Vec<String>,
+}
+
+impl Night {
+    /// As the report takes it.
+    pub fn report_input<'a>(&'a self, site: &'a Site) -> ReportInput<'a> {
+        ReportInput {
+            site: &site.file.name,
+            card: &self.card,
+            lists: &self.lists,
+            verdicts: &self.verdicts,
+            daily: &self.daily,
+            records: &self.records,
+            health: &self.health,
+            since: self.since.as_ref(),
+            summary: &self.summary,
+        }
+    }
 }
 
 /// Reads the records, with what could not be used told on stderr: a line of the register that
@@ -111,7 +136,15 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
         .collect();
     stage.done(counts.join(", "));
     let card = run_card(site, store, &records, as_of);
-    Ok(Night { as_of, records, daily, verdicts, lists, card })
+    let mut inputs = since::inputs(site, store, &card.program, &daily, &records, as_of);
+    inputs.rank(&lists);
+    let since = lists.before.map(|before| {
+        let folder = site.out_dir().join(before.as_of.to_string());
+        since::since(Inputs::read(&folder).as_ref(), &inputs, store, &daily, before.as_of)
+    });
+    let health = data_health(store, &daily, &verdicts, &previous, as_of);
+    let summary = summary_lines(store, &daily, as_of);
+    Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }
 
 fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
@@ -166,7 +199,7 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
 }
 
 /// Writes the night whole: into a folder beside its place, then swapped in.
-pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
     let stage = story::stage("report");
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
@@ -182,7 +215,7 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
     }
     let mut size = 0;
     if upto >= Upto::Report {
-        size = write_report(site, store, &staging.join("report"), night).map_err(io)?;
+        size = write_report(site, &staging.join("report"), night).map_err(io)?;
     }
     keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
@@ -203,7 +236,7 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
     Ok(place)
 }
 
-/// Lists and report of the very same run stay when only an earlier part is written again; those
+/// Lists, report and pages of single meters of the very same run stay when only an earlier part is written again; those
 /// of another run would not fit and go.
 fn keep_later_parts(
     place: &Path,
@@ -213,7 +246,9 @@ fn keep_later_parts(
 ) -> std::io::Result<()> {
     let same_run = std::fs::read_to_string(place.join("run.json"))
         .is_ok_and(|text| text.contains(&format!("\"run\": \"{}\"", card.run)));
-    for (part, made) in [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report)] {
+    let parts =
+        [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report), ("explain", false)];
+    for (part, made) in parts {
         let old = place.join(part);
         if same_run && !made && old.exists() {
             std::fs::rename(old, staging.join(part))?;
@@ -240,11 +275,14 @@ fn write_evidence(folder: &Path, night: &Night) -> std::io::Result<()> {
         let out = create(&folder.join(format!("{name}.parquet")))?;
         metersift_report::write_parquet(&table, out, &night.card).map_err(other)?;
     }
-    Ok(())
+    std::fs::write(folder.join("inputs.json"), night.inputs.to_text().map_err(other)?)
 }
 
 fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()> {
-    let table = metersift_rank::lists_table(&night.lists);
+    let mut table = metersift_rank::lists_table(&night.lists);
+    // On the first night the columns are there and empty: their order never depends on the night.
+    let since = night.since.clone().unwrap_or_default();
+    table.columns.extend(metersift_report::since_columns(&since, &night.lists));
     let card = &night.card;
     metersift_report::write_csv(&table, create(&folder.join("watch-list.csv"))?, card)
         .map_err(other)?;
@@ -258,24 +296,8 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
 }
 
-fn write_report(
-    site: &Site,
-    store: &Store,
-    folder: &Path,
-    night: &Night,
-) -> std::io::Result<usize> {
-    let health = health_lines(store, night);
-    let summary = summary_lines(store, night);
-    let page = metersift_report::html(&ReportInput {
-        site: &site.file.name,
-        card: &night.card,
-        lists: &night.lists,
-        verdicts: &night.verdicts,
-        daily: &night.daily,
-        records: &night.records,
-        health: &health,
-        summary: &summary,
-    });
+fn write_report(site: &Site, folder: &Path, night: &Night) -> std::io::Result<usize> {
+    let page = metersift_report::html(&night.report_input(site));
     std::fs::create_dir_all(folder)?;
     std::fs::write(folder.join("index.html"), &page)?;
     Ok(page.len())
@@ -289,51 +311,14 @@ fn write_run_card(path: &Path, site: &Site, night: &Night, upto: Upto) -> std::i
     std::fs::write(path, serde_json::to_string_pretty(&card).map_err(other)? + "\n")
 }
 
-fn summary_lines(store: &Store, night: &Night) -> Vec<String> {
+fn summary_lines(store: &Store, daily: &Table, as_of: Day) -> Vec<String> {
     let ledger = store.ledger();
     vec![format!(
-        "{} readings from {} dumps in the store; {} meter-days before {}.",
+        "{} readings from {} dumps in the store; {} meter-days before {as_of}.",
         grouped(ledger.rows()),
         ledger.dumps.len(),
-        grouped(night.daily.n_rows() as u64),
-        night.as_of
+        grouped(daily.n_rows() as u64),
     )]
-}
-
-/// Data health, one line per source: what came, what was set aside, who has gone silent.
-fn health_lines(store: &Store, night: &Night) -> Vec<String> {
-    #[derive(Default)]
-    struct Source {
-        dumps: u64,
-        rows: u64,
-        rejected: u64,
-        conflicting: u64,
-        last: Option<Day>,
-    }
-    let mut sources: BTreeMap<String, Source> = BTreeMap::new();
-    for dump in &store.ledger().dumps {
-        let source = sources.entry(dump.source.clone()).or_default();
-        source.dumps += 1;
-        source.rows += dump.rows_in;
-        source.rejected += dump.rejected;
-        source.conflicting += dump.rows.conflicting;
-        source.last = source.last.max(dump.last().map(|time| time.day()));
-    }
-    sources
-        .into_iter()
-        .map(|(name, source)| {
-            let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
-            let silent = source.last.is_none_or(|day| day < night.as_of.plus(-SILENT_AFTER_DAYS));
-            format!(
-                "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}{}",
-                source.dumps,
-                grouped(source.rows),
-                grouped(source.rejected),
-                grouped(source.conflicting),
-                if silent { "; should have come and did not" } else { "" }
-            )
-        })
-        .collect()
 }
 
 /// One row per meter and observable: what it said, for whoever opens the evidence.
