@@ -74,10 +74,13 @@ fn run(command: Command) -> Result<Exit, Message> {
             print(&backtest::run(&site, &span)?)?;
             Ok(Exit::Done)
         }
-        Command::Explain { meter, site, as_of } => {
+        Command::Explain { meter, site, as_of, html } => {
             let site = Site::load(&site.site)?;
             let night = judge_for_reading(&site, as_of.as_of)?;
-            print(&explain::run(&night, &meter)?)?;
+            match html {
+                None => print(&explain::run(&night, &meter)?)?,
+                Some(place) => print(&explain::write_page(&site, &night, &meter, place)?)?,
+            }
             Ok(Exit::Done)
         }
         Command::Plan { site, as_of, days, per_day, format, output } => {

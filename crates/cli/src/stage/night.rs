@@ -3,17 +3,27 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::health::data_health;
 use crate::stage::import::{refused, store_message};
+<<<<<<< HEAD
 use crate::stage::plan;
 use crate::stage::since::{self, Different, Inputs};
+=======
+use crate::stage::since::{self, Inputs};
+>>>>>>> report
 use crate::story::{self, grouped};
 use metersift_faults::Fleet;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
 use metersift_rank::PastEntry;
+<<<<<<< HEAD
 use metersift_report::{ReportInput, RunCard, neutral};
 use metersift_store::{DumpState, Store};
+=======
+use metersift_report::{DataHealth, ReportInput, RunCard, Since};
+use metersift_store::Store;
+>>>>>>> report
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -21,8 +31,11 @@ use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
+<<<<<<< HEAD
 /// Record lines not used that are told on the screen; the file beside the results holds all.
 const REJECTS_SHOWN: usize = 20;
+=======
+>>>>>>> report
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -49,6 +62,31 @@ pub struct Night {
     pub lists: WatchLists,
     /// Where the figures come from.
     pub card: RunCard,
+    /// What came, what did not, and what looks doubtful.
+    pub health: DataHealth,
+    /// What the night was made of, for the next one to compare with.
+    pub inputs: Inputs,
+    /// What differs from the night before, where one is known.
+    pub since: Option<Since>,
+    /// The night in a few lines.
+    pub summary: Vec<String>,
+}
+
+impl Night {
+    /// As the report takes it.
+    pub fn report_input<'a>(&'a self, site: &'a Site) -> ReportInput<'a> {
+        ReportInput {
+            site: &site.file.name,
+            card: &self.card,
+            lists: &self.lists,
+            verdicts: &self.verdicts,
+            daily: &self.daily,
+            records: &self.records,
+            health: &self.health,
+            since: self.since.as_ref(),
+            summary: &self.summary,
+        }
+    }
 }
 
 /// The records of a site, and what of them could not be used.
@@ -143,7 +181,15 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
         .collect();
     stage.done(counts.join(", "));
     let card = run_card(site, store, &records, as_of);
-    Ok(Night { as_of, records, daily, verdicts, lists, card })
+    let mut inputs = since::inputs(site, store, &card.program, &daily, &records, as_of);
+    inputs.rank(&lists);
+    let since = lists.before.map(|before| {
+        let folder = site.out_dir().join(before.as_of.to_string());
+        since::since(Inputs::read(&folder).as_ref(), &inputs, store, &daily, before.as_of)
+    });
+    let health = data_health(store, &daily, &verdicts, &previous, as_of);
+    let summary = summary_lines(store, &daily, as_of);
+    Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }
 
 /// Last day of each dump that is in the store, by source.
@@ -211,6 +257,7 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
 }
 
 /// Writes the night whole: into a folder beside its place, then swapped in.
+<<<<<<< HEAD
 pub fn write(
     site: &Site,
     store: &Store,
@@ -218,6 +265,9 @@ pub fn write(
     rejects: &[Reject],
     upto: Upto,
 ) -> Result<PathBuf, Message> {
+=======
+pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+>>>>>>> report
     let stage = story::stage("report");
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
@@ -240,8 +290,12 @@ pub fn write(
     }
     let mut size = 0;
     if upto >= Upto::Report {
+<<<<<<< HEAD
         let report = staging.join("report");
         size = write_report(site, store, &report, night, different.as_ref()).map_err(io)?;
+=======
+        size = write_report(site, &staging.join("report"), night).map_err(io)?;
+>>>>>>> report
     }
     write_inputs(&staging.join(since::FILE), &inputs).map_err(io)?;
     write_rejects(&staging.join("record-rejects.csv"), rejects).map_err(io)?;
@@ -264,6 +318,7 @@ pub fn write(
     Ok(place)
 }
 
+<<<<<<< HEAD
 /// What is different from the last night that kept what it stood on.
 fn different(site: &Site, store: &Store, night: &Night, now: &Inputs) -> Option<Different> {
     let before = night.lists.before?.as_of;
@@ -298,6 +353,9 @@ fn write_rejects(path: &Path, rejects: &[Reject]) -> std::io::Result<()> {
 }
 
 /// Lists and report of the very same run stay when only an earlier part is written again; those
+=======
+/// Lists, report and pages of single meters of the very same run stay when only an earlier part is written again; those
+>>>>>>> report
 /// of another run would not fit and go.
 fn keep_later_parts(
     place: &Path,
@@ -307,7 +365,9 @@ fn keep_later_parts(
 ) -> std::io::Result<()> {
     let same_run = std::fs::read_to_string(place.join("run.json"))
         .is_ok_and(|text| text.contains(&format!("\"run\": \"{}\"", card.run)));
-    for (part, made) in [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report)] {
+    let parts =
+        [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report), ("explain", false)];
+    for (part, made) in parts {
         let old = place.join(part);
         if same_run && !made && old.exists() {
             std::fs::rename(old, staging.join(part))?;
@@ -334,11 +394,14 @@ fn write_evidence(folder: &Path, night: &Night) -> std::io::Result<()> {
         let out = create(&folder.join(format!("{name}.parquet")))?;
         metersift_report::write_parquet(&table, out, &night.card).map_err(other)?;
     }
-    Ok(())
+    std::fs::write(folder.join("inputs.json"), night.inputs.to_text().map_err(other)?)
 }
 
 fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()> {
-    let table = metersift_rank::lists_table(&night.lists);
+    let mut table = metersift_rank::lists_table(&night.lists);
+    // On the first night the columns are there and empty: their order never depends on the night.
+    let since = night.since.clone().unwrap_or_default();
+    table.columns.extend(metersift_report::since_columns(&since, &night.lists));
     let card = &night.card;
     metersift_report::write_csv(&table, create(&folder.join("watch-list.csv"))?, card)
         .map_err(other)?;
@@ -352,6 +415,7 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
 }
 
+<<<<<<< HEAD
 fn write_report(
     site: &Site,
     store: &Store,
@@ -372,6 +436,10 @@ fn write_report(
         health: &health,
         summary: &summary,
     });
+=======
+fn write_report(site: &Site, folder: &Path, night: &Night) -> std::io::Result<usize> {
+    let page = metersift_report::html(&night.report_input(site));
+>>>>>>> report
     std::fs::create_dir_all(folder)?;
     std::fs::write(folder.join("index.html"), &page)?;
     Ok(page.len())
@@ -385,17 +453,17 @@ fn write_run_card(path: &Path, site: &Site, night: &Night, upto: Upto) -> std::i
     std::fs::write(path, serde_json::to_string_pretty(&card).map_err(other)? + "\n")
 }
 
-fn summary_lines(store: &Store, night: &Night) -> Vec<String> {
+fn summary_lines(store: &Store, daily: &Table, as_of: Day) -> Vec<String> {
     let ledger = store.ledger();
     vec![format!(
-        "{} readings from {} dumps in the store; {} meter-days before {}.",
+        "{} readings from {} dumps in the store; {} meter-days before {as_of}.",
         grouped(ledger.rows()),
         ledger.dumps.len(),
-        grouped(night.daily.n_rows() as u64),
-        night.as_of
+        grouped(daily.n_rows() as u64),
     )]
 }
 
+<<<<<<< HEAD
 /// Data health, one line per source: what came, what was set aside.
 fn health_lines(store: &Store) -> Vec<String> {
     #[derive(Default)]
@@ -430,6 +498,8 @@ fn health_lines(store: &Store) -> Vec<String> {
         .collect()
 }
 
+=======
+>>>>>>> report
 /// One row per meter and observable: what it said, for whoever opens the evidence.
 fn observables_table(verdicts: &[Verdict]) -> Table {
     let rows: Vec<_> =

@@ -1,334 +1,328 @@
-//! What a night stood on, kept beside its results, and what of it is different in the next one:
-//! new samples, late samples, records, settings, program.
+//! What a night was made of, kept beside its evidence, and what differs from the night before.
 //!
-//! File:   `out/AS-OF/inputs.json`: per meter a hash of its daily features up to the as-of date
-//!         and one of its records, every setting as text, the program, and the dumps that the
-//!         ledger knew. No clock and no path, so that the same night gives the same bytes.
-//! Limits: features of another program or of other feature settings differ on every day: then
-//!         nobody can say from them whose samples came late, and only the ledger's dumps are
-//!         named.
+//! Why:    "new samples", "late samples", "changed setting" and "changed program" are four
+//!         different reasons for an entry to change, and only what is written down tonight can
+//!         be compared tomorrow.
+//! Out:    `evidence/inputs.json`: program, settings, dumps by content hash, ranks, and per meter
+//!         one check number over its daily rows and one over its records. No clock in it: the
+//!         same inputs give the same bytes.
+//! Limits: a check number tells that something differs, not what; late samples are put down to
+//!         the dumps that touched days before the last as-of date, whichever meter they hold.
 
 use crate::site::Site;
-use crate::stage::night::Night;
-use metersift_features::Group;
-use metersift_model::records::Records;
-use metersift_model::{Column, ColumnData, Day, Table};
-use metersift_store::{DumpEntry, DumpState, Ledger, Store};
+use metersift_model::watch_list::WatchLists;
+use metersift_model::{ColumnData, Day, ListKind, Records, Table};
+use metersift_report::{MeterSince, Since};
+use metersift_store::{DumpEntry, DumpState, Store};
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Name of the file beside the results.
-pub const FILE: &str = "inputs.json";
-/// Raised when the meaning of a field changes.
-const SCHEMA_VERSION: u32 = 1;
-/// Characters of a hash that are kept.
-const HASH_LENGTH: usize = 16;
+/// Dumps named under late samples at most.
+const DUMPS_NAMED: usize = 12;
 
-/// What a night stood on.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// The inputs of one night.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Inputs {
-    /// Version of this file.
-    pub schema_version: u32,
-    /// First day that was not looked at.
-    pub as_of: String,
-    /// Program and version.
-    pub program: String,
-    /// Setting -> value, as the site file has it.
-    pub settings: BTreeMap<String, String>,
-    /// Dumps with a smaller number were known.
-    pub next_dump: u32,
-    /// Dump number -> how often it had been taken again.
-    pub again: BTreeMap<u32, usize>,
-    /// Numbers of dumps that had been withdrawn.
-    pub withdrawn: BTreeSet<u32>,
-    /// Per meter.
-    pub meters: BTreeMap<String, MeterInputs>,
+    schema_version: u32,
+    program: String,
+    /// Settings as they stand in the site file, by dotted key.
+    settings: BTreeMap<String, String>,
+    /// Dumps by content hash.
+    dumps: BTreeMap<String, DumpInput>,
+    meters: BTreeMap<String, MeterInput>,
+    /// Rank by list and meter or stream.
+    ranks: Vec<(String, String, u32)>,
 }
 
-/// What is kept of one meter.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct MeterInputs {
-    /// Hash of its daily features before the as-of date.
-    pub daily: String,
-    /// Hash of its records.
-    pub records: String,
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct DumpInput {
+    withdrawn: bool,
+    /// Later imports of the same bytes that changed something.
+    again: usize,
 }
 
-/// What is different, and of which meter.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Different {
-    /// First day that the night before did not look at.
-    pub as_of: Option<Day>,
-    /// Program then, where it was another.
-    pub program_before: Option<String>,
-    /// Settings that read differently now, one phrase each.
-    pub settings: Vec<String>,
-    /// Dumps that brought, changed or took away samples of days that the night before had seen.
-    pub late_dumps: Vec<String>,
-    /// Per meter: new samples, late samples, new records.
-    pub meters: BTreeMap<String, (bool, bool, bool)>,
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct MeterInput {
+    daily: String,
+    records: String,
+}
+
+/// The inputs of tonight; without ranks, which come last ([`Inputs::rank`]).
+pub fn inputs(
+    site: &Site,
+    store: &Store,
+    program: &str,
+    daily: &Table,
+    records: &Records,
+    as_of: Day,
+) -> Inputs {
+    let rows = daily_checks(daily, as_of);
+    let meters = records.meters.keys().map(|meter| {
+        let daily = rows.get(meter.as_str()).map_or(String::new(), |sum| format!("{sum:016x}"));
+        let records = records_check(records, meter, as_of);
+        (meter.clone(), MeterInput { daily, records })
+    });
+    let ledger = store.ledger();
+    let dumps = ledger.dumps.iter().map(|dump| {
+        let withdrawn = dump.state == DumpState::Withdrawn;
+        (dump.hash.clone(), DumpInput { withdrawn, again: dump.again.len() })
+    });
+    Inputs {
+        schema_version: 1,
+        program: program.into(),
+        settings: settings(&site.dir.join("site.toml")),
+        dumps: dumps.collect(),
+        meters: meters.collect(),
+        ranks: Vec::new(),
+    }
 }
 
 impl Inputs {
-    /// What a night stands on.
-    pub fn of(site: &Site, store: &Store, night: &Night) -> Inputs {
-        let ledger = store.ledger();
-        let daily = daily_hashes(&night.daily, night.as_of);
-        let meters = night.records.meters.keys().map(|meter| {
-            let inputs = MeterInputs {
-                daily: daily.get(meter.as_str()).cloned().unwrap_or_default(),
-                records: records_hash(&night.records, meter),
-            };
-            (meter.clone(), inputs)
-        });
-        Inputs {
-            schema_version: SCHEMA_VERSION,
-            as_of: night.as_of.to_string(),
-            program: night.card.program.clone(),
-            settings: settings(site),
-            next_dump: ledger.next_dump,
-            again: ledger
-                .dumps
-                .iter()
-                .filter(|dump| !dump.again.is_empty())
-                .map(|dump| (dump.number, dump.again.len()))
-                .collect(),
-            withdrawn: withdrawn(&ledger),
-            meters: meters.collect(),
-        }
+    /// Keeps the ranks of the night.
+    pub fn rank(&mut self, lists: &WatchLists) {
+        let ranked = lists.entries.iter().filter(|entry| entry.rank > 0);
+        let row = |entry: &metersift_model::WatchListEntry| {
+            (entry.list.name().to_string(), entry.meter.clone(), entry.rank)
+        };
+        self.ranks = ranked.map(row).collect();
     }
 
-    /// What another night stood on, if it kept that.
+    /// The file beside the evidence of a night; `None` = it kept none, or none that reads.
     pub fn read(folder: &Path) -> Option<Inputs> {
-        let text = std::fs::read_to_string(folder.join(FILE)).ok()?;
-        let inputs: Inputs = serde_json::from_str(&text).ok()?;
-        (inputs.schema_version == SCHEMA_VERSION).then_some(inputs)
+        let text = std::fs::read_to_string(folder.join("evidence/inputs.json")).ok()?;
+        serde_json::from_str(&text).ok().filter(|inputs: &Inputs| inputs.schema_version == 1)
     }
 
-    /// What is different now.
-    pub fn compared(&self, now: &Inputs, night: &Night, ledger: &Ledger) -> Different {
-        let Some(then) = Day::parse(&self.as_of) else { return Different::default() };
-        let settings = phrases(&self.settings, &now.settings);
-        let formulas = self.program != now.program
-            || settings.iter().any(|phrase| phrase.starts_with("features."));
-        let as_seen_then = daily_hashes(&night.daily, then);
-        let newer = meters_with_days_from(&night.daily, then);
-        let meters = now.meters.iter().map(|(meter, inputs)| {
-            let before = self.meters.get(meter).cloned().unwrap_or_default();
-            let then = as_seen_then.get(meter.as_str()).cloned().unwrap_or_default();
-            let late = !formulas && then != before.daily;
-            let records = inputs.records != before.records;
-            (meter.clone(), (newer.contains(meter.as_str()), late, records))
-        });
-        Different {
-            as_of: Some(then),
-            program_before: (self.program != now.program).then(|| self.program.clone()),
-            settings,
-            late_dumps: late_dumps(self, ledger, then),
-            meters: meters.collect(),
-        }
+    /// The text of that file.
+    pub fn to_text(&self) -> serde_json::Result<String> {
+        Ok(serde_json::to_string_pretty(self)? + "\n")
     }
 }
 
-impl Different {
-    /// One sentence per kind of cause; one that says so where there is none.
-    pub fn sentences(&self) -> Vec<String> {
-        let Some(before) = self.as_of else { return Vec::new() };
-        let count =
-            |is: fn(&(bool, bool, bool)) -> bool| self.meters.values().filter(|m| is(m)).count();
-        let mut out = Vec::new();
-        let mut tell = |n: usize, words: &str, more: String| {
-            if n > 0 {
-                out.push(format!("{words}: {n} meters{more}."));
-            }
-        };
-        let dumps = match self.late_dumps.as_slice() {
-            [] => String::new(),
-            dumps => format!(" ({})", dumps.join("; ")),
-        };
-        tell(count(|m| m.0), "New samples", format!(", of {before} and later"));
-        tell(count(|m| m.1), "Late samples", format!(", of days before {before}{dumps}"));
-        tell(count(|m| m.2), "New records", String::new());
-        if !self.settings.is_empty() {
-            out.push(format!("Changed settings: {}.", self.settings.join("; ")));
-        }
-        if let Some(program) = &self.program_before {
-            out.push(format!("Changed program: was {program}."));
-        }
-        if out.is_empty() {
-            out.push(format!(
-                "Nothing came and nothing was changed since the night of {before}: the date alone \
-                 moved on."
-            ));
-        }
-        out
-    }
-}
-
-fn withdrawn(ledger: &Ledger) -> BTreeSet<u32> {
-    let gone = ledger.dumps.iter().filter(|dump| dump.state == DumpState::Withdrawn);
-    gone.map(|dump| dump.number).collect()
-}
-
-/// Dumps that changed days the night before had looked at, with what they did.
-fn late_dumps(before: &Inputs, ledger: &Ledger, then: Day) -> Vec<String> {
-    let touched =
-        |dump: &DumpEntry| dump.units.iter().any(|(unit, rows)| unit.day < then && rows.changed());
-    let words = ledger.dumps.iter().filter_map(|dump| {
-        let again = dump.again.len() > before.again.get(&dump.number).copied().unwrap_or(0);
-        let gone = dump.state == DumpState::Withdrawn && !before.withdrawn.contains(&dump.number);
-        let earlier = dump.units.keys().any(|unit| unit.day < then);
-        match () {
-            () if gone && earlier => Some(format!("{} withdrawn", dump.name)),
-            () if again => Some(format!("{} imported again", dump.name)),
-            () if dump.number >= before.next_dump && touched(dump) => Some(dump.name.clone()),
-            () => None,
-        }
+/// What differs between the night before and tonight.
+pub fn since(
+    before: Option<&Inputs>,
+    tonight: &Inputs,
+    store: &Store,
+    daily: &Table,
+    before_as_of: Day,
+) -> Since {
+    let mut since = Since { as_of: Some(before_as_of), ..Since::default() };
+    let Some(before) = before else { return since };
+    let list = |name: &str| ListKind::ALL.into_iter().find(|kind| kind.name() == name);
+    let ranks = before.ranks.iter();
+    since.ranks =
+        ranks.filter_map(|(l, meter, rank)| Some(((list(l)?, meter.clone()), *rank))).collect();
+    since.program_before = (before.program != tonight.program).then(|| before.program.clone());
+    since.settings = changed_settings(&before.settings, &tonight.settings);
+    since.late_dumps = late_dumps(before, store, before_as_of);
+    let then = daily_checks(daily, before_as_of);
+    let newest = newest_days(daily);
+    let meters = tonight.meters.iter().map(|(meter, now)| {
+        let old = before.meters.get(meter);
+        let rows_then = then.get(meter.as_str()).map(|sum| format!("{sum:016x}"));
+        let same_rows = old.is_some_and(|old| old.daily == rows_then.unwrap_or_default());
+        let new_samples = newest.get(meter.as_str()).is_some_and(|day| *day >= before_as_of);
+        // Rows that differ without a dump to blame were recomputed, not re-read.
+        let late_samples = !same_rows && old.is_some() && !since.late_dumps.is_empty();
+        let new_records = old.is_none_or(|old| old.records != now.records);
+        (meter.clone(), MeterSince { new_samples, late_samples, new_records })
     });
-    words.collect()
+    since.meters = Some(meters.collect());
+    since
 }
 
-/// Setting -> value, flat: `rank.money.limit_cost` -> `0.0`.
-fn settings(site: &Site) -> BTreeMap<String, String> {
-    let mut flat = BTreeMap::new();
-    flatten("", &toml::Value::Table(site.written.clone()), &mut flat);
-    flat
-}
-
-fn flatten(name: &str, value: &toml::Value, flat: &mut BTreeMap<String, String>) {
-    let inner = |key: &str| if name.is_empty() { key.into() } else { format!("{name}.{key}") };
-    match value {
-        toml::Value::Table(table) => {
-            table.iter().for_each(|(key, value)| flatten(&inner(key), value, flat));
-        }
-        toml::Value::Array(list) if list.iter().any(toml::Value::is_table) => {
-            for (number, value) in list.iter().enumerate() {
-                let label = value.get("name").and_then(toml::Value::as_str);
-                let label = label.map_or(number.to_string(), String::from);
-                flatten(&inner(&label), value, flat);
-            }
-        }
-        other => {
-            flat.insert(name.into(), other.to_string());
-        }
-    }
-}
-
-/// `rank.budget: 0.2 to 0.3`.
-fn phrases(then: &BTreeMap<String, String>, now: &BTreeMap<String, String>) -> Vec<String> {
-    let keys: BTreeSet<&String> = then.keys().chain(now.keys()).collect();
-    let different = keys.into_iter().filter(|key| then.get(*key) != now.get(*key));
-    let word = |value: Option<&String>| value.map_or("not set".into(), String::clone);
-    different
-        .map(|key| format!("{key}: {} to {}", word(then.get(key)), word(now.get(key))))
+fn changed_settings(
+    before: &BTreeMap<String, String>,
+    now: &BTreeMap<String, String>,
+) -> Vec<String> {
+    let mut keys: Vec<&String> = before.keys().chain(now.keys()).collect();
+    keys.sort();
+    keys.dedup();
+    let differ = keys.into_iter().filter(|key| before.get(*key) != now.get(*key));
+    let words = |value: Option<&String>| value.map_or("not set", String::as_str).to_string();
+    differ
+        .map(|key| format!("{key}: {} to {}", words(before.get(key)), words(now.get(key))))
         .collect()
 }
 
-fn records_hash(records: &Records, meter: &str) -> String {
-    let decisions: Vec<_> = records.decisions.iter().filter(|d| d.meter == meter).collect();
-    let all = format!(
-        "{:?}\0{:?}\0{:?}\0{:?}\0{:?}\0{:?}\0{decisions:?}",
-        records.meters.get(meter),
-        records.checks.get(meter),
-        records.zeros.get(meter),
-        records.alerts.get(meter),
-        records.changes.get(meter),
-        records.findings.get(meter),
-    );
-    short(blake3::hash(all.as_bytes()))
+/// Dumps that changed days before `day` and that the night before did not know as they are now.
+fn late_dumps(before: &Inputs, store: &Store, day: Day) -> Vec<String> {
+    let mut late: Vec<String> = Vec::new();
+    for dump in &store.ledger().dumps {
+        let known = before.dumps.get(&dump.hash);
+        let words = match known {
+            None if dump.state == DumpState::Withdrawn => continue,
+            None => "came in since",
+            Some(old) if dump.state == DumpState::Withdrawn && !old.withdrawn => "was withdrawn",
+            Some(old) if dump.again.len() > old.again => "was imported again",
+            Some(old) if old.withdrawn && dump.state != DumpState::Withdrawn => "is back",
+            Some(_) => continue,
+        };
+        let (rows, first, last) = early_rows(dump, day);
+        if let (Some(first), Some(last)) = (first, last) {
+            let days = if first == last { first.to_string() } else { format!("{first} to {last}") };
+            late.push(format!("{} {words}: {rows} rows of {days}", dump.name));
+        }
+    }
+    if late.len() > DUMPS_NAMED {
+        let more = late.len() - DUMPS_NAMED;
+        late.truncate(DUMPS_NAMED);
+        late.push(format!("{more} more dumps"));
+    }
+    late
 }
 
-fn short(hash: blake3::Hash) -> String {
-    hash.to_hex().chars().take(HASH_LENGTH).collect()
+/// Rows of a dump that changed the store before `day`, with their first and last day.
+fn early_rows(dump: &DumpEntry, day: Day) -> (u64, Option<Day>, Option<Day>) {
+    let early = dump.units.iter().filter(|(unit, rows)| unit.day < day && rows.changed());
+    early.fold((0, None, None), |(sum, first, last), (unit, rows)| {
+        let first = first.map_or(unit.day, |day: Day| day.min(unit.day));
+        let last = last.map_or(unit.day, |day: Day| day.max(unit.day));
+        (sum + rows.stored + rows.conflicting, Some(first), Some(last))
+    })
 }
 
-/// A hash per meter over its daily features before a day. Features of records are left out: they
-/// are compared on their own.
-fn daily_hashes(daily: &Table, before: Day) -> BTreeMap<&str, String> {
+/// One check number per meter over its rows before `until`, in table order.
+fn daily_checks(daily: &Table, until: Day) -> BTreeMap<&str, u64> {
     let (Some(meters), Some(days)) = (daily.texts("meter"), daily.days("day")) else {
         return BTreeMap::new();
     };
-    let of_records: BTreeSet<&str> = metersift_features::features()
-        .iter()
-        .filter(|def| def.group == Group::Records)
-        .map(|def| def.name)
-        .collect();
-    let columns: Vec<&Column> =
-        daily.columns.iter().filter(|column| !of_records.contains(column.name.as_str())).collect();
-    let mut hashers: BTreeMap<&str, blake3::Hasher> = BTreeMap::new();
-    for row in 0..daily.n_rows() {
-        let (Some(meter), Some(day)) = (meters[row].as_deref(), days[row]) else { continue };
-        if day < before {
-            let hasher = hashers.entry(meter).or_default();
-            columns.iter().for_each(|column| feed(hasher, &column.data, row));
+    let mut sums: BTreeMap<&str, u64> = BTreeMap::new();
+    for (row, meter) in meters.iter().enumerate() {
+        let (Some(meter), Some(day)) = (meter.as_deref(), days[row]) else { continue };
+        if day >= until {
+            continue;
+        }
+        let sum = sums.entry(meter).or_insert(0);
+        for column in &daily.columns {
+            *sum = fold(*sum, cell(&column.data, row));
         }
     }
-    hashers.into_iter().map(|(meter, hasher)| (meter, short(hasher.finalize()))).collect()
+    sums
 }
 
-fn feed(hasher: &mut blake3::Hasher, data: &ColumnData, row: usize) {
+/// One more word in a check number (multiply, turn; the constant is 2^64 over the golden ratio).
+fn fold(sum: u64, word: u64) -> u64 {
+    (sum.rotate_left(29) ^ word).wrapping_mul(0x9e37_79b9_7f4a_7c15)
+}
+
+fn cell(data: &ColumnData, row: usize) -> u64 {
     match data {
-        ColumnData::Number(values) => hasher.update(&values[row].to_bits().to_le_bytes()),
-        ColumnData::Count(values) => hasher.update(format!("{:?}", values[row]).as_bytes()),
-        ColumnData::Text(values) => hasher.update(format!("{:?}", values[row]).as_bytes()),
-        ColumnData::Flag(values) => hasher.update(format!("{:?}", values[row]).as_bytes()),
-        ColumnData::Day(values) => hasher.update(format!("{:?}", values[row]).as_bytes()),
-        ColumnData::Time(values) => hasher.update(format!("{:?}", values[row]).as_bytes()),
-    };
+        ColumnData::Number(values) => values[row].to_bits(),
+        ColumnData::Count(values) => values[row].map_or(u64::MAX, |v| v as u64),
+        ColumnData::Flag(values) => values[row].map_or(2, u64::from),
+        ColumnData::Day(values) => values[row].map_or(u64::MAX, |day| day.0 as u64),
+        ColumnData::Time(values) => values[row].map_or(u64::MAX, |time| time.0 as u64),
+        ColumnData::Text(values) => {
+            let bytes = values[row].as_deref().unwrap_or("\0").bytes();
+            bytes.fold(0, |sum, byte| fold(sum, u64::from(byte)))
+        }
+    }
 }
 
-fn meters_with_days_from(daily: &Table, first: Day) -> BTreeSet<&str> {
-    let (Some(meters), Some(days)) = (daily.texts("meter"), daily.days("day")) else {
-        return BTreeSet::new();
+fn newest_days(daily: &Table) -> BTreeMap<&str, Day> {
+    let mut newest = BTreeMap::new();
+    if let (Some(meters), Some(days)) = (daily.texts("meter"), daily.days("day")) {
+        for (meter, day) in meters.iter().zip(days) {
+            if let (Some(meter), Some(day)) = (meter.as_deref(), *day) {
+                let last = newest.entry(meter).or_insert(day);
+                *last = day.max(*last);
+            }
+        }
+    }
+    newest
+}
+
+/// A check number over everything that people recorded about a meter before the as-of date.
+fn records_check(records: &Records, meter: &str, as_of: Day) -> String {
+    let mut hasher = blake3::Hasher::new();
+    let mut put = |text: String| {
+        hasher.update(text.as_bytes());
+        hasher.update(b"\n");
     };
-    let rows = meters.iter().zip(days).filter(|(_, day)| day.is_some_and(|day| day >= first));
-    rows.filter_map(|(meter, _)| meter.as_deref()).collect()
+    put(format!("{:?}", records.meters.get(meter)));
+    let checks = records.checks.get(meter).into_iter().flatten();
+    checks.filter(|one| one.time.day() < as_of).for_each(|one| put(format!("{one:?}")));
+    let zeros = records.zeros.get(meter).into_iter().flatten();
+    zeros.filter(|one| one.time.day() < as_of).for_each(|one| put(format!("{one:?}")));
+    let alerts = records.alerts.get(meter).into_iter().flatten();
+    alerts.filter(|one| one.time.day() < as_of).for_each(|one| put(format!("{one:?}")));
+    let changes = records.changes.get(meter).into_iter().flatten();
+    changes.filter(|one| one.time.day() < as_of).for_each(|one| put(format!("{one:?}")));
+    let findings = records.findings.get(meter).into_iter().flatten();
+    findings.filter(|one| one.day < as_of).for_each(|one| put(format!("{one:?}")));
+    let decisions = records.decisions.iter().filter(|one| one.meter == meter && one.day <= as_of);
+    decisions.for_each(|one| put(format!("{one:?}")));
+    hasher.finalize().to_hex().chars().take(16).collect()
+}
+
+/// The site file by dotted key; empty where it does not read.
+fn settings(path: &Path) -> BTreeMap<String, String> {
+    let mut flat = BTreeMap::new();
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    if let Ok(table) = text.parse::<toml::Table>() {
+        flatten("", &toml::Value::Table(table), &mut flat);
+    }
+    flat
+}
+
+fn flatten(key: &str, value: &toml::Value, flat: &mut BTreeMap<String, String>) {
+    let below =
+        |name: &str| if key.is_empty() { name.to_string() } else { format!("{key}.{name}") };
+    match value {
+        toml::Value::Table(table) => {
+            table.iter().for_each(|(name, value)| flatten(&below(name), value, flat));
+        }
+        toml::Value::Array(values) if values.iter().any(toml::Value::is_table) => {
+            values
+                .iter()
+                .enumerate()
+                .for_each(|(index, value)| flatten(&below(&(index + 1).to_string()), value, flat));
+        }
+        other => {
+            flat.insert(key.to_string(), other.to_string());
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_setting_is_told_with_both_values_and_a_source_by_its_name() {
-        let flat = |text: &str| {
-            let mut flat = BTreeMap::new();
-            flatten("", &text.parse::<toml::Table>().expect("toml").into(), &mut flat);
-            flat
-        };
-        let then = flat(
-            "zone = \"UTC\"\n[rank]\nbudget = 0.2\n[[sources]]\nname = \"a\"\ndecimal = \".\"",
-        );
-        let now = flat("zone = \"UTC\"\n[rank]\nbudget = 0.3\n[[sources]]\nname = \"a\"");
-        assert_eq!(
-            phrases(&then, &now),
-            ["rank.budget: 0.2 to 0.3", "sources.a.decimal: \".\" to not set"]
-        );
-    }
-
-    fn daily(values: &[(&str, &str, f64)]) -> Table {
-        let day = |text: &str| Some(Day::parse(text).expect("a day"));
+    fn table(values: [f64; 4]) -> Table {
         let mut table = Table::default();
-        let texts = values.iter().map(|v| Some(v.0.to_string())).collect();
-        table.push("meter", "", ColumnData::Text(texts));
-        table.push("day", "", ColumnData::Day(values.iter().map(|v| day(v.1)).collect()));
-        table.push("density_kg_m3", "", ColumnData::Number(values.iter().map(|v| v.2).collect()));
+        let names = ["a", "a", "b", "b"].map(|name| Some(name.to_string())).to_vec();
+        table.push("meter", "", ColumnData::Text(names));
+        let days = [1, 2, 1, 2].map(|day| Some(Day(day))).to_vec();
+        table.push("day", "", ColumnData::Day(days));
+        table.push("x", "", ColumnData::Number(values.to_vec()));
         table
     }
 
     #[test]
-    fn a_late_sample_changes_the_hash_of_its_meter_and_of_no_other() {
-        let then = Day::parse("2026-03-03").expect("a day");
-        let old = daily(&[("A", "2026-03-02", 998.0), ("B", "2026-03-02", 998.0)]);
-        let new = daily(&[
-            ("A", "2026-03-02", 998.0),
-            ("A", "2026-03-03", 997.0),
-            ("B", "2026-03-02", 998.5),
-        ]);
-        let (before, after) = (daily_hashes(&old, then), daily_hashes(&new, then));
-        assert_eq!(before["A"], after["A"], "the new day is not among those seen then");
-        assert_ne!(before["B"], after["B"]);
-        assert_eq!(meters_with_days_from(&new, then), BTreeSet::from(["A"]));
+    fn a_late_value_changes_the_check_of_its_meter_only_and_later_days_do_not() {
+        let (old, late) = (table([1.0, 2.0, 3.0, 4.0]), table([1.5, 2.0, 3.0, 9.0]));
+        let (old, late) = (daily_checks(&old, Day(2)), daily_checks(&late, Day(2)));
+        assert_ne!(old["a"], late["a"]);
+        assert_eq!(old["b"], late["b"], "day 2 was not looked at");
+    }
+
+    #[test]
+    fn a_changed_setting_is_named_with_both_values() {
+        let flat = |text: &str| {
+            let mut flat = BTreeMap::new();
+            let table: toml::Table = text.parse().expect("TOML");
+            flatten("", &toml::Value::Table(table), &mut flat);
+            flat
+        };
+        let before = flat("name = \"x\"\n[rank]\nbudget = 0.2\n[[source]]\ndecimal = \",\"");
+        let now =
+            flat("name = \"x\"\n[rank]\nbudget = 0.3\n[[source]]\ndecimal = \",\"\nzone = \"UTC\"");
+        assert_eq!(
+            changed_settings(&before, &now),
+            ["rank.budget: 0.2 to 0.3", "source.1.zone: not set to \"UTC\""]
+        );
     }
 }
