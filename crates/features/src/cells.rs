@@ -8,6 +8,7 @@
 //!         values cross the edge of a minute.
 
 use crate::samples::Samples;
+use std::ops::Range;
 
 /// Minutes of a UTC day.
 pub(crate) const CELLS: usize = 1440;
@@ -45,6 +46,19 @@ pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
         add(cell, to - from);
         from = to;
     }
+}
+
+/// A held sample as the part in its first minute, the minutes it fills, the part in its last.
+fn parts(t_us: i64, hold_us: i64) -> ((usize, i64), Range<usize>, (usize, i64)) {
+    let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+    let first = cell_of(t_us);
+    let edge = (first as i64 + 1) * CELL_US;
+    if until <= edge {
+        return ((first, until - t_us), 0..0, (first, 0));
+    }
+    let last = (until / CELL_US) as usize;
+    let tail = until - last as i64 * CELL_US;
+    ((first, edge - t_us), first + 1..last, (last.min(CELLS - 1), tail))
 }
 
 /// Bits per minute.
@@ -146,17 +160,25 @@ impl Cells {
 
     /// Number of minutes with all bits of `mask`.
     pub(crate) fn count(&self, mask: u8) -> usize {
+        let summed = match mask {
+            FLOWING => self.flowing.before.last(),
+            STEADY => self.steady.before.last(),
+            _ => None,
+        };
+        if let Some(&sum) = summed {
+            return usize::from(sum);
+        }
         self.bits.iter().filter(|&&bits| bits & mask == mask).count()
     }
 
     /// Unbroken stretches of minutes with all bits of `mask`, as ranges.
-    pub(crate) fn stretches(&self, mask: u8) -> Vec<std::ops::Range<usize>> {
+    pub(crate) fn stretches(&self, mask: u8) -> Vec<Range<usize>> {
         stretches(|cell| self.has(cell, mask))
     }
 }
 
 /// Unbroken stretches of minutes for which `is_in` holds.
-pub(crate) fn stretches(is_in: impl Fn(usize) -> bool) -> Vec<std::ops::Range<usize>> {
+pub(crate) fn stretches(is_in: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
     let mut found = Vec::new();
     let mut start = None;
     for cell in 0..=CELLS {
@@ -204,21 +226,41 @@ impl Minutes {
         self.high.fill(f64::NEG_INFINITY);
         self.time_us.fill(0);
         for ((&t_us, &v), &hold) in samples.t_us.iter().zip(&samples.v).zip(&samples.hold_us) {
-            spread(t_us, hold, |cell, part| {
-                self.mean[cell] += v * part as f64;
-                self.time_us[cell] += part;
-                self.low[cell] = self.low[cell].min(v);
-                self.high[cell] = self.high[cell].max(v);
-            });
+            let (head, whole, tail) = parts(t_us, hold);
+            self.add(head, v);
+            self.add_whole(whole, v);
+            self.add(tail, v);
         }
-        for cell in 0..CELLS {
-            let time = self.time_us[cell];
+        let columns = self.mean.iter_mut().zip(&mut self.low).zip(&mut self.high);
+        for (((mean, low), high), &time) in columns.zip(&self.time_us) {
             if time > 0 {
-                self.mean[cell] /= time as f64;
+                *mean /= time as f64;
             } else {
-                (self.mean[cell], self.low[cell], self.high[cell]) = (f64::NAN, f64::NAN, f64::NAN);
+                (*mean, *low, *high) = (f64::NAN, f64::NAN, f64::NAN);
             }
         }
+    }
+
+    fn add(&mut self, (cell, part): (usize, i64), v: f64) {
+        if part > 0 {
+            self.mean[cell] += v * part as f64;
+            self.time_us[cell] += part;
+            self.low[cell] = self.low[cell].min(v);
+            self.high[cell] = self.high[cell].max(v);
+        }
+    }
+
+    /// Minutes that one value fills from end to end: column by column, since a recorder by
+    /// exception leaves most of the day to a few values.
+    fn add_whole(&mut self, cells: Range<usize>, v: f64) {
+        if cells.is_empty() {
+            return;
+        }
+        let share = v * CELL_US as f64;
+        self.mean[cells.clone()].iter_mut().for_each(|mean| *mean += share);
+        self.time_us[cells.clone()].iter_mut().for_each(|time| *time += CELL_US);
+        self.low[cells.clone()].iter_mut().for_each(|low| *low = low.min(v));
+        self.high[cells].iter_mut().for_each(|high| *high = high.max(v));
     }
 }
 

@@ -36,13 +36,6 @@ const LINE_MIN_RESOLUTIONS: f64 = 50.0;
 const ROUNDED_LINE_STEPS: usize = 5;
 /// Steps looked at when the resolution is sought.
 const RESOLUTION_STEPS: usize = 1024;
-/// Steps of the quick look before that search, the part of the sorted steps they come from, and
-/// how far from whole multiples three quarters of them may lie. A step of an unrounded signal
-/// passes one time in five.
-const PROBE_STEPS: usize = 24;
-const PROBE_FROM: f64 = 0.06;
-const PROBE_UNTIL: f64 = 0.5;
-const PROBE_SLACK: f64 = 0.1;
 /// Share of the day's span that counts as its floor or ceiling.
 const EDGE_SHARE: f64 = 1e-3;
 /// Samples without any change that make a tag stuck, once a sibling moves.
@@ -185,34 +178,8 @@ fn resolution(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {
 
 fn resolution_of(steps: &mut [f64], samples: &Samples) -> Option<f64> {
     steps.sort_unstable_by(f64::total_cmp);
-    if !may_be_rounded(steps) {
-        return None;
-    }
     let largest = samples.v.iter().fold(0.0, |most: f64, v| most.max(v.abs()));
     stats::resolution_of_steps(steps, largest)
-}
-
-/// Whether some fraction of a small step divides most of the smaller steps: a look at two dozen
-/// steps that spares unrounded signals the full search.
-fn may_be_rounded(sorted: &[f64]) -> bool {
-    let at = |p: f64| (p * sorted.len() as f64) as usize;
-    // Spread over the lower half: neighbours in order hit or miss a multiple together.
-    let (from, until) = (at(PROBE_FROM), at(PROBE_UNTIL));
-    let stride = ((until - from) / PROBE_STEPS).max(1);
-    let probe = || sorted[from..until].iter().step_by(stride);
-    let misses_allowed = probe().count() / 4;
-    let off = |step: f64, r: f64| {
-        let ratio = step / r;
-        (ratio - (ratio + 0.5) as i64 as f64).abs()
-    };
-    [0.06, 0.12, 0.25].into_iter().any(|p| {
-        let Some(&anchor) = sorted.get(at(p)) else { return false };
-        (1..=64).any(|multiple| {
-            let r = anchor / f64::from(multiple);
-            let misses = probe().filter(|&&step| off(step, r) > PROBE_SLACK);
-            misses.take(misses_allowed + 1).count() <= misses_allowed
-        })
-    })
 }
 
 fn resolution_of_updates(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {

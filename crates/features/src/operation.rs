@@ -143,18 +143,65 @@ fn settled(cells: &Cells, settle: usize) -> Vec<bool> {
 /// Median of the known minutes among the 15 around each settled minute.
 fn rolling_median(mean: &[f64], settled: &[bool]) -> Vec<f64> {
     let half = MEDIAN_MINUTES / 2;
-    let mut window = Vec::with_capacity(MEDIAN_MINUTES);
-    (0..CELLS)
-        .map(|cell| {
-            if !settled[cell] {
-                return f64::NAN;
+    let mut window = SortedWindow::default();
+    let mut middle = vec![f64::NAN; CELLS];
+    let mut last = None;
+    for cell in (0..CELLS).filter(|&cell| settled[cell]) {
+        let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
+        if last.is_some_and(|last| last + 1 == cell) {
+            let left = cell.checked_sub(half + 1).map(|left| mean[left]);
+            let came = mean.get(cell + half).copied();
+            window.slide(left, came);
+        } else {
+            window.refill(&mean[around]);
+        }
+        middle[cell] = window.median();
+        last = Some(cell);
+    }
+    middle
+}
+
+/// The finite values of a window in rising order.
+#[derive(Debug, Default)]
+struct SortedWindow {
+    sorted: Vec<f64>,
+}
+
+impl SortedWindow {
+    fn refill(&mut self, values: &[f64]) {
+        self.sorted.clear();
+        self.sorted.extend(values.iter().filter(|value| value.is_finite()));
+        self.sorted.sort_unstable_by(f64::total_cmp);
+    }
+
+    /// One value leaves, one comes; where both are equal, nothing is to be done.
+    fn slide(&mut self, left: Option<f64>, came: Option<f64>) {
+        if left.map(f64::to_bits) == came.map(f64::to_bits) {
+            return;
+        }
+        let place = |sorted: &[f64], value: f64| {
+            sorted.binary_search_by(|other| other.total_cmp(&value)).unwrap_or_else(|free| free)
+        };
+        if let Some(value) = left.filter(|value| value.is_finite()) {
+            let at = place(&self.sorted, value);
+            if at < self.sorted.len() {
+                self.sorted.remove(at);
             }
-            let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
-            window.clear();
-            window.extend(mean[around].iter().filter(|mean| mean.is_finite()));
-            metersift_stats::median_in_place(&mut window)
-        })
-        .collect()
+        }
+        if let Some(value) = came.filter(|value| value.is_finite()) {
+            let at = place(&self.sorted, value);
+            self.sorted.insert(at, value);
+        }
+    }
+
+    fn median(&self) -> f64 {
+        let n = self.sorted.len();
+        match n {
+            0 => f64::NAN,
+            _ if n % 2 == 1 => self.sorted[n / 2],
+            _ => f64::midpoint(self.sorted[n / 2 - 1], self.sorted[n / 2]),
+        }
+    }
 }
 
 /// Writes the operation group.
@@ -229,5 +276,30 @@ impl StateTimes {
             &mut self.zero_limited
         };
         *state += hold;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sliding_median_is_the_median_of_each_window() {
+        let mut generator = metersift_stats::Xoshiro256::seeded(5);
+        let mean: Vec<f64> = (0..CELLS)
+            .map(|cell| match cell % 97 {
+                0 => f64::NAN,
+                1..40 => 7.0,
+                _ => (10.0 * generator.normal()).round(),
+            })
+            .collect();
+        let settled: Vec<bool> = (0..CELLS).map(|cell| cell % 211 > 20).collect();
+        let middle = rolling_median(&mean, &settled);
+        for cell in 0..CELLS {
+            let around = cell.saturating_sub(7)..(cell + 8).min(CELLS);
+            let want =
+                if settled[cell] { metersift_stats::median(&mean[around]) } else { f64::NAN };
+            assert_eq!(middle[cell].to_bits(), want.to_bits(), "{cell}");
+        }
     }
 }

@@ -21,12 +21,14 @@ pub mod quality;
 pub mod read;
 pub mod records;
 pub mod report;
+pub mod schema;
 pub mod settings;
 pub mod sheet;
 pub mod source;
 pub mod split;
 pub mod tags;
 pub mod text;
+pub mod units;
 pub mod zone;
 
 pub use detect::{Detected, detect};

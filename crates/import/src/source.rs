@@ -434,6 +434,10 @@ pub struct RawSample {
     pub blocks: Vec<Vec<u8>>,
     /// Whether the head is the whole file.
     pub complete: bool,
+    /// Bytes that were unpacked for it.
+    pub unpacked: u64,
+    /// Bytes on disk that those came from.
+    pub consumed: u64,
 }
 
 /// Takes a head and, where they are wanted, blocks spread through a file (through its first
@@ -462,7 +466,8 @@ pub fn raw_sample(path: &Path, with_blocks: bool) -> Result<RawSample, ImportErr
         (_, Packing::Plain) => plain_blocks(path, head.len() as u64, bytes)?,
         _ => packed_blocks(&mut source)?,
     };
-    Ok(RawSample { packing, bytes, head, blocks, complete })
+    let (unpacked, consumed) = (source.unpacked, source.input.consumed());
+    Ok(RawSample { packing, bytes, head, blocks, complete, unpacked, consumed })
 }
 
 fn plain_blocks(path: &Path, from: u64, to: u64) -> Result<Vec<Vec<u8>>, ImportError> {
