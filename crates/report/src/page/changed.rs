@@ -4,10 +4,11 @@ use super::format::plural;
 use super::{Page, signs};
 use crate::since::Since;
 use maud::{Markup, html};
+use metersift_model::ListKind;
 use metersift_model::watch_list::{EntryChange, WatchListEntry};
 
-/// Entries of one kind of change named with their reasons; more share a line.
-const NAMED: usize = 25;
+/// Entries that only changed their number, named at most: each row of a list says it as well.
+const NAMED: usize = 6;
 
 /// The section.
 pub(crate) fn what_changed(page: &Page<'_>) -> Markup {
@@ -38,25 +39,30 @@ pub(crate) fn what_changed(page: &Page<'_>) -> Markup {
     }
 }
 
+/// Entries of one list that changed alike and for the same reasons share a row.
 fn rows(page: &Page<'_>, kind: EntryChange, entries: &[&WatchListEntry]) -> Markup {
-    let (named, rest) = entries.split_at(entries.len().min(NAMED));
+    let mut alike: Vec<(ListKind, String, Vec<&WatchListEntry>)> = Vec::new();
+    for entry in entries {
+        let mut why = page.input.since.map_or(Vec::new(), |since| since.reasons(entry));
+        if kind == EntryChange::Gone && !entry.evidence.is_empty() {
+            why.push(entry.evidence.trim_end_matches('.').to_string());
+        }
+        let why = why.join(", ");
+        match alike.iter_mut().find(|(list, words, _)| *list == entry.list && *words == why) {
+            Some((.., same)) => same.push(entry),
+            None => alike.push((entry.list, why, vec![entry])),
+        }
+    }
     html! {
-        @for entry in named {
+        @for (list, why, same) in &alike {
             tr {
                 td { (signs::change(kind.name())) }
-                th scope="row" { (page.link(&entry.meter)) }
-                td { (entry.list.words()) }
-                td data-k="because of" {
-                    (page.input.since.map_or(String::new(), |since| since.reasons(entry).join(", ")))
-                    @if kind == EntryChange::Gone { span class="fine" { " " (entry.evidence) } }
+                th scope="row" {
+                    @for (index, entry) in same.iter().enumerate() { @if index > 0 { ", " } (page.link(&entry.meter)) }
                 }
+                td { (list.words()) }
+                td data-k="because of" { (why) }
             }
-        }
-        @if !rest.is_empty() {
-            tr { td { (signs::change(kind.name())) } td colspan="3" {
-                (plural(rest.len(), "more entry", "more entries")) ": "
-                @for (index, entry) in rest.iter().enumerate() { @if index > 0 { ", " } (page.link(&entry.meter)) }
-            } }
         }
     }
 }
@@ -100,7 +106,7 @@ fn moves(page: &Page<'_>) -> Markup {
                     @if index > 0 { "; " }
                     (page.link(&entry.meter)) " (" (entry.list.words().to_lowercase()) ") " (moved.words())
                 }
-                @if only_others.len() > NAMED { "; and " (only_others.len() - NAMED) " more" }
+                @if only_others.len() > NAMED { "; and " (only_others.len() - NAMED) " more, each said in its row" }
                 "."
             }
         }

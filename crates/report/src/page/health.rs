@@ -13,6 +13,8 @@ use std::collections::BTreeMap;
 
 /// Quiet meters named one by one at most; the evidence table has them all.
 const QUIET_NAMED: usize = 1500;
+/// Overdue checks that go on paper.
+const PRINTED: usize = 8;
 /// Lines of one kind of trouble shown at most.
 const LINES: usize = 40;
 
@@ -73,12 +75,14 @@ fn trouble(title: &str, lines: &[String]) -> Markup {
 
 /// Check intervals that have passed.
 pub(crate) fn overdue(page: &Page<'_>) -> Markup {
-    let late: Vec<_> = page
+    let mut late: Vec<_> = page
         .verdicts
         .values()
         .flat_map(|v| v.facts.iter().map(move |fact| (v, fact)))
         .filter(|(_, fact)| fact.kind == FactKind::CheckOverdue)
         .collect();
+    // The longest overdue first, in shares of its interval.
+    late.sort_by(|(_, a), (_, b)| (b.value / b.limit).total_cmp(&(a.value / a.limit)));
     html! {
         section {
             h2 { "Checks overdue" }
@@ -86,8 +90,8 @@ pub(crate) fn overdue(page: &Page<'_>) -> Markup {
             @else {
                 table class="over" {
                     thead { tr { th { "meter" } th { "last completed check" } th class="n" { "days since" } th class="n" { "interval, days" } } }
-                    tbody { @for (verdict, fact) in late {
-                        tr {
+                    tbody { @for (index, (verdict, fact)) in late.iter().enumerate() {
+                        tr class=[(index >= PRINTED).then_some("np")] {
                             th scope="row" { (page.link(&verdict.meter)) }
                             td data-k="last completed check" { (last_check(page, &verdict.meter)) }
                             td class="n" data-k="days since" { (number(fact.value)) }
@@ -95,6 +99,7 @@ pub(crate) fn overdue(page: &Page<'_>) -> Markup {
                         }
                     } }
                 }
+                @if late.len() > PRINTED { p class="paper fine" { (late.len() - PRINTED) " more on the screen." } }
             }
         }
     }
@@ -151,14 +156,16 @@ pub(crate) fn quiet(page: &Page<'_>) -> Markup {
                 (plural(count, "meter has", "meters have"))
                 " no entry. Quiet means that nothing rose above the lists' odds in what could be seen, and no more."
             }
-            @if count <= QUIET_NAMED {
-                @for (blind, meters) in &by_sight {
-                    p class="fine" {
-                        b { @if blind.is_empty() { "No blind mode: " } @else { "Blind for " (blind) ": " } }
-                        (meters.join(", ")) "."
-                    }
+            @for (blind, meters) in &by_sight {
+                p class="fine" {
+                    b { @if blind.is_empty() { "No blind mode" } @else { "Blind for " (blind) } } ": "
+                    (plural(meters.len(), "meter", "meters"))
+                    @if count <= QUIET_NAMED { span class="np" { ": " (meters.join(", ")) } }
+                    "."
                 }
-            } @else { p class="fine" { "Too many to name here; the evidence table has every one." } }
+            }
+            @if count > QUIET_NAMED { p class="fine" { "Too many to name here; the evidence table has every one." } }
+            @else { p class="paper fine" { "Named on the screen and in the evidence table." } }
         }
     }
 }
