@@ -16,6 +16,9 @@
 //! Null is not zero: a value is NaN in the row where it is not known. The table of all features
 //! with unit, formula, needs and source is [`features`]; documents and file metadata draw on it.
 
+/// How much of the day before is looked at, microseconds.
+pub const WARM_UP_US: i64 = cells::WARM_US;
+
 mod burst;
 mod cells;
 mod day;
