@@ -49,5 +49,5 @@ pub use hours::{Exposure, HourRow, hours_to_table};
 pub use input::{FeaturesError, MeterDay, SignalDay};
 pub use row::{FeatureRow, WhyNull, to_table};
 pub use settings::Settings;
-pub use table::{COUNTS, FeatureDef, Group, count_index, feature_index, features};
+pub use table::{COUNTS, FeatureDef, Group, Thinned, count_index, feature_index, features};
 pub use weighted::{held_mean, held_quantile};
