@@ -16,6 +16,9 @@
 //! Null is not zero: a value is NaN in the row where it is not known. The table of all features
 //! with unit, formula, needs and source is [`features`]; documents and file metadata draw on it.
 
+/// How much of the day before is looked at, microseconds.
+pub const WARM_UP_US: i64 = cells::WARM_US;
+
 mod burst;
 mod cells;
 mod day;
@@ -46,5 +49,5 @@ pub use hours::{Exposure, HourRow, hours_to_table};
 pub use input::{FeaturesError, MeterDay, SignalDay};
 pub use row::{FeatureRow, WhyNull, to_table};
 pub use settings::Settings;
-pub use table::{COUNTS, FeatureDef, Group, count_index, feature_index, features};
+pub use table::{COUNTS, FeatureDef, Group, Thinned, count_index, feature_index, features};
 pub use weighted::{held_mean, held_quantile};
