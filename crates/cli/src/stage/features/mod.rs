@@ -35,8 +35,10 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
     let files = store.day_files();
     let emptied = remove_emptied(store, &files)?;
     let (jobs, unchanged_rows) = jobs(store, &files, &inputs);
+    let chunks = chunks(&jobs);
+    let alone = chunks.len() < 2 * rayon::current_num_threads();
     let done: Vec<Result<Vec<Done>, Message>> =
-        chunks(&jobs).par_iter().map(|chunk| compute(store, chunk, &inputs)).collect();
+        chunks.par_iter().map(|chunk| compute(store, chunk, &inputs, alone)).collect();
     let mut total = Total { rows: unchanged_rows, ..Total::default() };
     for one in done.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().flatten() {
         total.add(one);
@@ -119,7 +121,12 @@ struct Done {
     unregistered: BTreeSet<String>,
 }
 
-fn compute(store: &Store, jobs: &[Job], inputs: &Inputs<'_>) -> Result<Vec<Done>, Message> {
+fn compute(
+    store: &Store,
+    jobs: &[Job],
+    inputs: &Inputs<'_>,
+    alone: bool,
+) -> Result<Vec<Done>, Message> {
     let mut done = Vec::new();
     let mut last: Option<(Day, Tails)> = None;
     for job in jobs {
@@ -134,7 +141,7 @@ fn compute(store: &Store, jobs: &[Job], inputs: &Inputs<'_>) -> Result<Vec<Done>
             Some((day, tails)) if day.plus(1) == job.day => tails,
             _ => reader.tails(job.day.plus(-1), job.bucket, &wanted)?,
         };
-        let mut made = reader.rows((job.day, job.bucket), inputs, &wanted, &before)?;
+        let mut made = reader.rows((job.day, job.bucket), inputs, &wanted, &before, alone)?;
         if job.why != Why::Record {
             last = Some((job.day, std::mem::take(&mut made.tails)));
         }
@@ -322,6 +329,6 @@ pub fn recompute(
     let reader = Reader { store };
     let wanted = Wanted::some([meter].into_iter().collect(), &inputs);
     let before = reader.tails(day.plus(-1), bucket, &wanted)?;
-    let made = reader.rows((day, bucket), &inputs, &wanted, &before)?;
+    let made = reader.rows((day, bucket), &inputs, &wanted, &before, false)?;
     Ok(Recomputed { row: made.rows.into_iter().find(|row| row.meter == meter), current })
 }
