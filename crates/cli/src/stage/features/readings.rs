@@ -96,11 +96,13 @@ impl Tails {
     }
 }
 
-/// Reads a store.
+/// Reads a store as it is, or as it was known before a moment.
 #[derive(Clone, Copy)]
 pub struct Reader<'a> {
     /// The store.
     pub store: &'a Store,
+    /// Dumps that arrived at this moment or later are left out.
+    pub arrived_before: Option<TimeUs>,
 }
 
 impl Reader<'_> {
@@ -112,15 +114,18 @@ impl Reader<'_> {
         f: &mut dyn FnMut(&[Meter<'_>]),
     ) -> Result<(), Message> {
         let mut failed = None;
-        self.store
-            .for_each_batch(day, bucket, &mut |meters| {
-                let meters = meters.iter().filter(|runs| wanted(runs.meter));
-                match meters.map(|runs| Meter::of(runs, day)).collect::<Result<Vec<_>, _>>() {
-                    Ok(meters) => f(&meters),
-                    Err(error) => failed = Some(error),
-                }
-            })
-            .map_err(store_message)?;
+        let mut each = |meters: &[MeterRuns<'_>]| {
+            let meters = meters.iter().filter(|runs| wanted(runs.meter));
+            match meters.map(|runs| Meter::of(runs, day)).collect::<Result<Vec<_>, _>>() {
+                Ok(meters) => f(&meters),
+                Err(error) => failed = Some(error),
+            }
+        };
+        match self.arrived_before {
+            None => self.store.for_each_batch(day, bucket, &mut each),
+            Some(then) => self.store.for_each_batch_as_known(day, bucket, then, &mut each),
+        }
+        .map_err(store_message)?;
         failed.map_or(Ok(()), Err)
     }
 
