@@ -11,6 +11,8 @@ mod night;
 mod plan;
 mod prompt;
 mod questions;
+mod schedule;
 mod since;
+mod site_file;
 mod support;
 mod withdraw;
