@@ -1,4 +1,4 @@
-//! What changed since the night before, and why, as the report and the lists tell it.
+//! Why an entry changed, as the report and the lists tell it of that entry.
 
 use crate::support::*;
 use std::path::Path;
@@ -31,7 +31,7 @@ fn three_days(dir: &Path) {
 }
 
 #[test]
-fn new_samples_late_samples_settings_and_records_have_words_of_their_own() {
+fn an_entry_that_went_has_its_reasons_in_the_report_and_in_every_list_file() {
     let dir = tempfile::tempdir().expect("a folder");
     let site = dir.path();
     three_days(site);
@@ -71,19 +71,4 @@ fn new_samples_late_samples_settings_and_records_have_words_of_their_own() {
         assert!(gone.contains(word), "{word}: {gone}");
     }
     assert!(gone.contains("\"rank_before\":1"), "{gone}");
-}
-
-#[test]
-fn the_same_night_twice_compares_with_the_one_before_and_not_with_itself() {
-    let dir = tempfile::tempdir().expect("a folder");
-    let site = dir.path();
-    three_days(site);
-    put(&site.join("dumps/2026-03-05.csv"), long_dump("2026-03-05"));
-    night(site);
-    let once = output(site, "evidence/inputs.json");
-    let page = output(site, "report/index.html");
-    assert_eq!(on_site("report", site).code, Some(0));
-    assert_eq!(output(site, "evidence/inputs.json"), once);
-    assert_eq!(output(site, "report/index.html"), page);
-    assert!(!once.contains("arrived"), "no clock in what is compared");
 }

@@ -2,12 +2,17 @@
 
 mod bad_input;
 mod changes;
+mod decisions;
 mod exits;
 mod facility;
+mod first_hour;
 mod known_truth;
+mod ledger;
 mod night;
 mod outputs;
+mod plan;
 mod prompt;
 mod questions;
+mod since;
 mod support;
 mod withdraw;

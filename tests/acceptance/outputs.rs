@@ -1,8 +1,7 @@
 //! Readers written for the first version of the outputs still read them, and the program still
 //! reads what it wrote then. `tests/cases/outputs/1` holds files of that version.
 
-use crate::questions::judged_site;
-use crate::support::root;
+use crate::support::{JUDGED, newest, root};
 use std::path::{Path, PathBuf};
 
 fn old(file: &str) -> PathBuf {
@@ -10,9 +9,7 @@ fn old(file: &str) -> PathBuf {
 }
 
 fn new(part: &str) -> PathBuf {
-    let site = judged_site();
-    let latest = std::fs::read_to_string(site.join("out/latest")).expect("out/latest");
-    site.join("out").join(latest.trim()).join(part)
+    newest(&JUDGED.site).join(part)
 }
 
 fn text(path: &Path) -> String {

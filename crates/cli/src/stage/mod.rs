@@ -7,6 +7,7 @@ pub mod explain;
 pub mod features;
 pub mod health;
 pub mod import;
+pub mod ledger;
 pub mod night;
 pub mod plan;
 pub mod scan;

@@ -5,22 +5,25 @@ use crate::message::Message;
 use crate::site::Site;
 use crate::stage::health::data_health;
 use crate::stage::import::{refused, store_message};
+use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
 use crate::story::{self, grouped};
 use metersift_faults::Fleet;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
-use metersift_model::{Column, ColumnData, Day, ListKind, Records, Table, Verdict};
+use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
 use metersift_rank::PastEntry;
-use metersift_report::{DataHealth, ReportInput, RunCard, Since};
-use metersift_store::Store;
+use metersift_report::{DataHealth, ReportInput, RunCard, Since, neutral};
+use metersift_store::{DumpState, Store};
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
+/// Record lines not used that are told on the screen; the file beside the results holds all.
+const REJECTS_SHOWN: usize = 20;
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -74,26 +77,49 @@ impl Night {
     }
 }
 
+/// The records of a site, and what of them could not be used.
+pub struct ReadRecords {
+    /// What could be used.
+    pub records: Records,
+    /// Lines that could not, in order of file and line.
+    pub rejects: Vec<Reject>,
+    /// [`Exit::SetAside`] where there are any.
+    pub exit: Exit,
+}
+
 /// Reads the records, with what could not be used told on stderr: a line of the register that
 /// cannot be read is a meter that nobody judges, so the run does not end as if all were well.
-pub fn read_records(site: &Site) -> Result<(Records, Exit), Message> {
+pub fn open_records(site: &Site) -> Result<ReadRecords, Message> {
     let mut settings = site.file.records.clone();
     if settings.zone.is_empty() {
         settings.zone.clone_from(&site.file.zone);
     }
-    let (records, rejects) = metersift_import::read_records(&site.dir, &settings)
+    let (records, mut rejects) = metersift_import::read_records(&site.dir, &settings)
         .map_err(|error| refused(&error, Exit::CouldNotStart))?;
-    for reject in rejects.iter().take(20) {
+    for reject in &mut rejects {
+        // The same text wherever the site lies.
+        reject.origin.file = site.shown(Path::new(&reject.origin.file));
+    }
+    for reject in rejects.iter().take(REJECTS_SHOWN) {
         let at = &reject.origin;
         story::say(format!(
             "record not used: {}, line {}, column {}: read `{}`; expected {}",
             at.file, at.line, at.column, reject.read, reject.expected
         ));
     }
-    if rejects.len() > 20 {
-        story::say(format!("record not used: {} more lines", rejects.len() - 20));
+    if rejects.len() > REJECTS_SHOWN {
+        story::say(format!(
+            "record not used: {} more lines, all in out/AS-OF/record-rejects.csv",
+            rejects.len() - REJECTS_SHOWN
+        ));
     }
-    Ok((records, if rejects.is_empty() { Exit::Done } else { Exit::SetAside }))
+    let exit = if rejects.is_empty() { Exit::Done } else { Exit::SetAside };
+    Ok(ReadRecords { records, rejects, exit })
+}
+
+/// [`open_records`] for those who only look.
+pub fn read_records(site: &Site) -> Result<(Records, Exit), Message> {
+    open_records(site).map(|read| (read.records, read.exit))
 }
 
 /// The day after the newest stored sample.
@@ -129,7 +155,14 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
     ));
     let stage = story::stage("rank");
     let previous = earlier_nights(site, as_of)?;
-    let lists = metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
+    let mut lists =
+        metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
+    let last_days = last_days(store);
+    let silent = metersift_rank::silent_sources(&last_days, as_of);
+    let before = lists.before.map(|night| night.as_of);
+    let silent_before =
+        before.map_or(Vec::new(), |day| metersift_rank::silent_sources(&last_days, day));
+    metersift_rank::add_silent(&mut lists, &silent, &silent_before);
     let counts: Vec<String> = ListKind::ALL
         .into_iter()
         .map(|kind| format!("{} {}", kind.name(), lists.of(kind).count()))
@@ -147,7 +180,20 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
     Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }
 
-fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
+/// Last day of each dump that is in the store, by source.
+fn last_days(store: &Store) -> BTreeMap<String, Vec<Day>> {
+    let mut days: BTreeMap<String, Vec<Day>> = BTreeMap::new();
+    for dump in &store.ledger().dumps {
+        if dump.state != DumpState::Withdrawn {
+            let of_source = days.entry(dump.source.clone()).or_default();
+            of_source.extend(dump.last().map(TimeUs::day));
+        }
+    }
+    days
+}
+
+/// Where the figures of a night come from.
+pub fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
     let program = format!("metersift {}", env!("CARGO_PKG_VERSION"));
     let ledger = samples_hash(store);
     let mut hasher = blake3::Hasher::new();
@@ -199,7 +245,13 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
 }
 
 /// Writes the night whole: into a folder beside its place, then swapped in.
-pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+pub fn write(
+    site: &Site,
+    store: &Store,
+    night: &Night,
+    rejects: &[Reject],
+    upto: Upto,
+) -> Result<PathBuf, Message> {
     let stage = story::stage("report");
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
@@ -211,12 +263,18 @@ pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message>
     let _ = std::fs::remove_dir_all(&staging);
     write_evidence(&staging.join("evidence"), night).map_err(io)?;
     if upto >= Upto::Lists {
-        write_lists(site, &staging.join("lists"), night).map_err(io)?;
+        let lists = staging.join("lists");
+        write_lists(site, &lists, night).map_err(io)?;
+        let plan = plan::plan(site, store, night, &site.file.plan)?;
+        std::fs::write(lists.join("check-plan.csv"), plan::csv(&plan, night)?).map_err(io)?;
+        let calendar = plan::ics(site, &plan, night);
+        std::fs::write(lists.join("check-plan.ics"), calendar).map_err(io)?;
     }
     let mut size = 0;
     if upto >= Upto::Report {
         size = write_report(site, &staging.join("report"), night).map_err(io)?;
     }
+    write_rejects(&staging.join("record-rejects.csv"), rejects).map_err(io)?;
     keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
 
@@ -236,8 +294,30 @@ pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message>
     Ok(place)
 }
 
-/// Lists, report and pages of single meters of the very same run stay when only an earlier part is written again; those
-/// of another run would not fit and go.
+/// Every record line that was not used, with its place: nothing that the team wrote is lost
+/// because somebody did not read the log.
+fn write_rejects(path: &Path, rejects: &[Reject]) -> std::io::Result<()> {
+    if rejects.is_empty() {
+        return Ok(());
+    }
+    let mut file = csv::Writer::from_writer(create(path)?);
+    file.write_record(["file", "line", "column", "read", "expected", "reason"])?;
+    for reject in rejects {
+        let at = &reject.origin;
+        file.write_record([
+            neutral(&at.file).as_ref(),
+            &at.line.to_string(),
+            &at.column.to_string(),
+            neutral(&reject.read).as_ref(),
+            neutral(&reject.expected).as_ref(),
+            reject.reason.name(),
+        ])?;
+    }
+    file.into_inner().map_err(other)?.flush()
+}
+
+/// Lists, report and pages of single meters of the very same run stay when only an earlier part
+/// is written again; those of another run would not fit and go.
 fn keep_later_parts(
     place: &Path,
     staging: &Path,
