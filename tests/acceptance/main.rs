@@ -1,6 +1,7 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
 mod bad_input;
+mod changes;
 mod decisions;
 mod exits;
 mod facility;
@@ -8,6 +9,7 @@ mod first_hour;
 mod known_truth;
 mod ledger;
 mod night;
+mod outputs;
 mod plan;
 mod prompt;
 mod questions;

@@ -36,7 +36,8 @@ fn pages_and_workbooks_of_a_night_are_written_within_their_sizes() {
     put("hostile.html", html(&hostile.input()));
     put("harmless.html", html(&night_with(&harmless()).input()));
     let mut book = Vec::new();
-    write_xlsx(&hostile.lists, &strings()[17], &mut book, &hostile.card).expect("memory");
+    write_xlsx(&hostile.lists, Some(&hostile.since), &strings()[17], &mut book, &hostile.card)
+        .expect("memory");
     put("hostile.xlsx", book);
     put("hostile.json", serde_json::to_string(&strings()).expect("JSON"));
 

@@ -373,7 +373,8 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     metersift_report::write_parquet(&table, create(&folder.join("watch-list.parquet"))?, card)
         .map_err(other)?;
     let book = create(&folder.join("watch-list.xlsx"))?;
-    metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
+    let since = night.since.as_ref();
+    metersift_report::write_xlsx(&night.lists, since, &site.file.name, book, card).map_err(other)
 }
 
 fn write_report(site: &Site, folder: &Path, night: &Night) -> std::io::Result<usize> {

@@ -33,10 +33,12 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
     };
     html! {
         section id=(list.name()) {
-            h2 { (list.words()) }
-            p class="budget" {
-                (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
-                (budget_words(page, list, expected)) "."
+            div class="lh" {
+                h2 { (list.words()) }
+                p class="budget" {
+                    (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
+                    (budget_words(page, list, expected)) "."
+                }
             }
             table class="list" {
                 thead { tr {
@@ -69,15 +71,14 @@ fn list_row(page: &Page<'_>, entry: &WatchListEntry, beyond_paper: bool) -> Mark
                 td data-k="size" { @match &entry.severity { Some(size) => (severity(size)), None => "–" } }
                 td data-k="limit in" { @match entry.days_left { Some(days) => (days_left(days)), None => "–" } }
                 td class="n" data-k=(entry.cost_unit) { (number(entry.expected_cost)) }
-                td {
-                    (signs::change(entry.change.name()))
-                    @let moved = moved(page, entry);
-                    @if !moved.is_empty() { span class="cap" { (moved) } }
-                }
+                td { (signs::change(entry.change.name())) }
                 td class="spark" { (spark(page, entry)) }
             }
             tr class="why" { td {} td colspan="9" {
-                (entry.evidence) " " span class="next" { b { "Next: " } (entry.next_step) }
+                (entry.evidence)
+                @let moved = moved(page, entry);
+                @if !moved.is_empty() { span class="fine" { " (" (moved) ")" } }
+                " " span class="next" { b { "Next: " } (entry.next_step) }
             } }
         }
     }

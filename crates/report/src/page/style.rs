@@ -66,8 +66,8 @@ dl{display:block}.row{grid-template-columns:2.6rem minmax(0,1fr)}figcaption{padd
 @media screen and (min-width:104rem){body{max-width:112rem}.meter{display:grid;grid-template-columns:minmax(0,44rem) minmax(0,1fr);column-gap:3.5rem;grid-template-rows:repeat(10,auto) 1fr;align-items:start}.meter>*{grid-column:1}
 .meter>.fig{grid-column:2;grid-row:1/span 12;margin-top:2rem}.meter>.two{display:block}.beside{columns:2;column-gap:3.5rem}.beside section{break-inside:avoid}.beside h2:first-child{margin-top:1.6rem}}
 @media print{:root{--paper:#fff;--ink:#000;--soft:#333;--hair:#bbb;--band:#e4e4e4;--line:#000;--on:#000;--red:#000;--orange:#fff;--yellow:#fff;--blue:#000;--bar:#333;--bar0:#bbb}
-@page{margin:11mm}html{font-size:9pt;line-height:1.35}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
-a{text-decoration:none}.up,.np,.how{display:none}.paper{display:block}.fine,.budget,.cap{font-size:7.5pt}
+@page{margin:10mm}html{font-size:9pt;line-height:1.35}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
+a{text-decoration:none}.up,.np,.how{display:none}.over .none{display:none}.lh{display:flex;align-items:baseline;gap:1.2em;break-after:avoid}.lh h2{margin-bottom:0!important}.list thead th{font-size:7pt;line-height:1.1}.paper{display:block}.fine,.budget,.cap{font-size:7.5pt}
 main>section:not(.meter) h2,.beside h2{font-size:11pt;margin:.7rem 0 .2rem}header h1{font-size:17pt}.list{font-size:8pt}.list tbody td{padding-top:.15rem}.list .why td,.list .next{font-size:8pt;line-height:1.25;padding-bottom:.15rem}.over{font-size:8pt}.over td,.over th{padding-top:.06rem;padding-bottom:.06rem}
 .beside{columns:2;column-gap:7mm;font-size:8pt}.beside section{break-inside:auto}.beside h3{font-size:8.5pt;margin:.3rem 0 0}ul{margin:.15rem 0}.spark svg{height:16px}
 .entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0;content-visibility:visible}.fig{margin:.5rem 0}.pt{margin-top:.25rem}
