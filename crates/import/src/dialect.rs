@@ -3,6 +3,7 @@
 use crate::clock::TimeFormat;
 use crate::number::NumberStyle;
 use crate::quality::QualityRule;
+use crate::schema::Schema;
 use crate::settings::{Encoding, Layout};
 use crate::zone::Zone;
 
@@ -21,24 +22,16 @@ pub struct Dialect {
     pub header: bool,
     /// Rows of units or formats between header and data.
     pub unit_rows: u64,
-    /// Names of the columns; `1`, `2`, ... where there is no header.
-    pub names: Vec<String>,
     /// Long or wide.
     pub layout: Layout,
-    /// Date column, where it stands apart.
-    pub date: Option<usize>,
-    /// Time column.
-    pub time: usize,
-    /// Tag column (long).
-    pub tag: Option<usize>,
-    /// Value column (long).
-    pub value: Option<usize>,
-    /// Quality column (long).
-    pub quality_column: Option<usize>,
-    /// Unit column (long).
-    pub unit: Option<usize>,
-    /// Value and quality columns (wide); a value without quality has `None`.
-    pub cells: Vec<(usize, Option<usize>)>,
+    /// Which column is what, up to the next header.
+    pub schema: Schema,
+    /// Whether a quoted field may hold line ends.
+    pub quoted_newlines: bool,
+    /// Beginnings of lines that are notes.
+    pub notes: Vec<String>,
+    /// Whether names that stand several times are told apart by numbers.
+    pub number_duplicates: bool,
     /// How times are written.
     pub time_format: TimeFormat,
     /// Zone of times without offset.
@@ -61,11 +54,6 @@ pub const EARLIEST_US: i64 = 631_152_000_000_000;
 pub const LATEST_US: i64 = 4_102_444_800_000_000;
 
 impl Dialect {
-    /// Number of columns of a row.
-    pub fn n_columns(&self) -> usize {
-        self.names.len()
-    }
-
     /// Physical lines above the first data row.
     pub fn lines_above_data(&self) -> u64 {
         self.skip_lines + u64::from(self.header) + self.unit_rows

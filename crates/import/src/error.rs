@@ -64,6 +64,14 @@ pub enum ImportError {
         /// What the unpacker said.
         why: String,
     },
+    /// An archive, or an entry of one, that is not read.
+    #[error("the archive or its entry is not read: {why}")]
+    Archive {
+        /// Path of the archive, or of the entry below it.
+        file: String,
+        /// What stands against it.
+        why: String,
+    },
     /// A ceiling of the reader was reached.
     #[error("more than {limit} {what}: found {found}")]
     Ceiling {
@@ -162,6 +170,16 @@ pub enum ImportError {
         /// First and last time, month first.
         month_first: String,
     },
+    /// Years of two digits: `01/02/03` has three readings at least.
+    #[error("`{read}` has a year of two digits, and nothing in the file tells which part it is")]
+    ShortYears {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The example.
+        read: String,
+    },
     /// Some dates can only be day first, others only month first.
     #[error(
         "line {day_line} (`{day_read}`) is day first, line {month_line} \
@@ -233,6 +251,32 @@ pub enum ImportError {
         /// Header found.
         new: String,
     },
+    /// Another table begins in mid-file, with columns that the first does not have.
+    #[error("another table begins: {why}; the header `{old}` is followed by `{new}`")]
+    SecondTable {
+        /// Path.
+        file: String,
+        /// Line of the second header.
+        line: u64,
+        /// Header of the first table.
+        old: String,
+        /// Header of the second.
+        new: String,
+        /// Why it is not the same table.
+        why: String,
+    },
+    /// Columns of one name would write one series twice.
+    #[error("columns {} are all named `{name}`", numbers(columns))]
+    DuplicateColumns {
+        /// Path.
+        file: String,
+        /// Line of the header.
+        line: u64,
+        /// The name.
+        name: String,
+        /// The columns, from 1.
+        columns: Vec<usize>,
+    },
     /// The dump's unit column and the tag table do not agree.
     #[error("unit is `{read}`, the tag table says `{table}`")]
     UnitConflict {
@@ -295,6 +339,7 @@ impl ImportError {
             | Empty { file }
             | NotText { file, .. }
             | Damaged { file, .. }
+            | Archive { file, .. }
             | Ceiling { file, .. }
             | ChangedWhileRead { file }
             | NoRows { file }
@@ -308,6 +353,9 @@ impl ImportError {
             | AmbiguousDates { file, line, .. }
             | AmbiguousDecimal { file, line, .. }
             | ZoneMissing { file, line, .. }
+            | ShortYears { file, line, .. }
+            | SecondTable { file, line, .. }
+            | DuplicateColumns { file, line, .. }
             | HeaderChanged { file, line, .. } => (file.as_str(), *line),
             Setting { .. } | UnknownZone { .. } | Sink(_) => ("", 0),
         };
@@ -341,6 +389,10 @@ impl ImportError {
             NotAFile { .. } => "name a file, or a pattern such as `dumps/unit3/*.csv`".into(),
             Empty { .. } => "export it again, or take it out of the pattern".into(),
             NotText { .. } => "unpack it, or export it as text, gzip or zstd".into(),
+            Archive { .. } => {
+                "make it anew without password, links and archives inside, or put its files here"
+                    .into()
+            }
             Damaged { .. } => "copy it again from where it was written".into(),
             Ceiling { .. } => "a text dump seldom reaches this; look into the file first".into(),
             ChangedWhileRead { .. } => "it is left for the next run".into(),
@@ -359,6 +411,11 @@ impl ImportError {
             AmbiguousDates { .. } => {
                 "set `date_order = \"day-month\"` or `\"month-day\"` in the site file".into()
             }
+            ShortYears { .. } => {
+                "set `date_order = \"day-month\"`, `\"month-day\"` or `\"year-month-day\"` in the \
+                 site file"
+                    .into()
+            }
             MixedDateOrder { .. } => "two exports were joined: separate them".into(),
             AmbiguousDecimal { .. } => "set `decimal = \".\"` or `\",\"` in the site file".into(),
             UnclearLayout { .. } => "set `layout = \"long\"` or `\"wide\"` and `columns`".into(),
@@ -370,6 +427,17 @@ impl ImportError {
             ZoneMissing { .. } => "set `zone = \"...\"` for this source or for the site".into(),
             UnknownZone { .. } => "write it as `Europe/London`, `UTC` or `+01:00`".into(),
             HeaderChanged { .. } => "split the file at that line".into(),
+            SecondTable { line, .. } => {
+                format!("split the file above line {line}: each table is a dump of its own")
+            }
+            DuplicateColumns { columns, .. } => {
+                let others = columns.get(1..).unwrap_or_default();
+                format!(
+                    "set `ignore_columns = [{}]` to keep the first, or \
+                     `duplicate_columns = \"number\"` to read them as `name`, `name#2`, ...",
+                    numbers(others)
+                )
+            }
             UnitConflict { .. } => "correct the unit in the tag table or the export".into(),
             UnknownUnit { .. } => "write one of the known units in the tag table".into(),
             BadCell { .. } => "correct the cell".into(),
@@ -377,6 +445,10 @@ impl ImportError {
             Sink(_) => "see the cause".into(),
         }
     }
+}
+
+fn numbers(columns: &[usize]) -> String {
+    columns.iter().map(usize::to_string).collect::<Vec<_>>().join(", ")
 }
 
 /// The path as messages and rejects show it.

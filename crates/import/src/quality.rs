@@ -5,7 +5,7 @@
 //!         A code of 192 is good in both systems, 64 is uncertain in one and good in the other:
 //!         the site must say which, or the file must show a code that only one of them has.
 
-use crate::settings::QualityWord;
+use crate::settings::{QualityCode, QualityWord};
 use crate::text::{shown, trim};
 use metersift_model::Quality;
 use std::collections::BTreeMap;
@@ -22,20 +22,28 @@ pub enum QualityRule {
     OpcUa,
     /// Words, lower case and trimmed.
     Words(BTreeMap<String, QualityWord>),
+    /// OPC Classic codes, and words for what is no code.
+    OpcClassicAndWords(BTreeMap<String, QualityWord>),
+    /// OPC UA codes, and words for what is no code.
+    OpcUaAndWords(BTreeMap<String, QualityWord>),
 }
 
 impl QualityRule {
     /// Words with their meaning; `good`, `uncertain` and `bad` mean themselves unless mapped.
     pub fn words(mapped: &BTreeMap<String, QualityWord>) -> QualityRule {
-        let own = [
-            ("good", QualityWord::Good),
-            ("uncertain", QualityWord::Uncertain),
-            ("bad", QualityWord::Bad),
-        ];
-        let mut words: BTreeMap<String, QualityWord> =
-            own.into_iter().map(|(word, meaning)| (word.to_owned(), meaning)).collect();
-        words.extend(mapped.iter().map(|(word, &meaning)| (word.trim().to_lowercase(), meaning)));
-        QualityRule::Words(words)
+        QualityRule::Words(own_and(mapped))
+    }
+
+    /// The rule of a setting.
+    pub fn of(code: QualityCode, mapped: &BTreeMap<String, QualityWord>) -> QualityRule {
+        match code {
+            QualityCode::None => QualityRule::None,
+            QualityCode::OpcClassic => QualityRule::OpcClassic,
+            QualityCode::OpcUa => QualityRule::OpcUa,
+            QualityCode::Words => QualityRule::words(mapped),
+            QualityCode::OpcClassicAndWords => QualityRule::OpcClassicAndWords(own_and(mapped)),
+            QualityCode::OpcUaAndWords => QualityRule::OpcUaAndWords(own_and(mapped)),
+        }
     }
 
     /// The quality byte of a cell; `None` when it is not in the code.
@@ -44,7 +52,7 @@ impl QualityRule {
         match (self, text) {
             (QualityRule::None, _) => Some(Quality::GOOD.0),
             // By far the most frequent cell of all.
-            (QualityRule::OpcClassic, b"192") => Some(192),
+            (QualityRule::OpcClassic | QualityRule::OpcClassicAndWords(_), b"192") => Some(192),
             _ => self.read_slowly(trim(text)),
         }
     }
@@ -54,14 +62,15 @@ impl QualityRule {
             QualityRule::None => Some(Quality::GOOD.0),
             QualityRule::OpcClassic => Some(Quality::from_opc_classic(code(text)?).0),
             QualityRule::OpcUa => Some(Quality::from_opc_ua(code(text)?).0),
-            QualityRule::Words(words) => {
-                let word = std::str::from_utf8(text).ok()?.to_lowercase();
-                words.get(&word).map(|meaning| match meaning {
-                    QualityWord::Good => Quality::GOOD.0,
-                    QualityWord::Uncertain => Quality::UNCERTAIN.0,
-                    QualityWord::Bad => Quality::BAD.0,
-                })
-            }
+            QualityRule::Words(words) => read_word(words, text),
+            QualityRule::OpcClassicAndWords(words) => match code(text) {
+                Some(code) => Some(Quality::from_opc_classic(code).0),
+                None => read_word(words, text),
+            },
+            QualityRule::OpcUaAndWords(words) => match code(text) {
+                Some(code) => Some(Quality::from_opc_ua(code).0),
+                None => read_word(words, text),
+            },
         }
     }
 
@@ -71,12 +80,42 @@ impl QualityRule {
             QualityRule::None => "nothing".into(),
             QualityRule::OpcClassic => "an OPC Classic quality word".into(),
             QualityRule::OpcUa => "an OPC UA status code".into(),
-            QualityRule::Words(words) => {
-                let known: Vec<String> = words.keys().map(|w| shown(w.as_bytes())).collect();
-                format!("one of {}", known.join(", "))
+            QualityRule::Words(words) => format!("one of {}", known(words)),
+            QualityRule::OpcClassicAndWords(words) => {
+                format!("an OPC Classic quality word, or one of {}", known(words))
+            }
+            QualityRule::OpcUaAndWords(words) => {
+                format!("an OPC UA status code, or one of {}", known(words))
             }
         }
     }
+}
+
+/// `good`, `uncertain` and `bad` mean themselves unless mapped.
+fn own_and(mapped: &BTreeMap<String, QualityWord>) -> BTreeMap<String, QualityWord> {
+    let own = [
+        ("good", QualityWord::Good),
+        ("uncertain", QualityWord::Uncertain),
+        ("bad", QualityWord::Bad),
+    ];
+    let mut words: BTreeMap<String, QualityWord> =
+        own.into_iter().map(|(word, meaning)| (word.to_owned(), meaning)).collect();
+    words.extend(mapped.iter().map(|(word, &meaning)| (word.trim().to_lowercase(), meaning)));
+    words
+}
+
+fn read_word(words: &BTreeMap<String, QualityWord>, text: &[u8]) -> Option<u8> {
+    let word = std::str::from_utf8(text).ok()?.to_lowercase();
+    words.get(&word).map(|meaning| match meaning {
+        QualityWord::Good => Quality::GOOD.0,
+        QualityWord::Uncertain => Quality::UNCERTAIN.0,
+        QualityWord::Bad => Quality::BAD.0,
+    })
+}
+
+fn known(words: &BTreeMap<String, QualityWord>) -> String {
+    let known: Vec<String> = words.keys().map(|w| shown(w.as_bytes())).collect();
+    known.join(", ")
 }
 
 /// A code as decimal (perhaps of a signed 32-bit number) or `0x` hexadecimal text.
@@ -131,6 +170,19 @@ mod tests {
         for (text, byte) in cases {
             assert_eq!(rule.read(text.as_bytes()), Some(byte), "{text}");
         }
+    }
+
+    /// A number is a code, everything else a word: the two can never be taken for one another.
+    #[test]
+    fn codes_and_words_in_one_column_are_read_each_by_its_rule() {
+        let mapped = BTreeMap::from([("ok".to_owned(), QualityWord::Good)]);
+        let rule = QualityRule::of(QualityCode::OpcClassicAndWords, &mapped);
+        for (text, byte) in [("192", 192), ("Good", 192), ("OK", 192), ("24", 24), ("bad", 0)] {
+            assert_eq!(rule.read(text.as_bytes()), Some(byte), "{text}");
+        }
+        assert_eq!(rule.read(b"P"), None);
+        let modern = QualityRule::of(QualityCode::OpcUaAndWords, &mapped);
+        assert_eq!((modern.read(b"0x80310000"), modern.read(b"good")), (Some(0), Some(192)));
     }
 
     #[test]

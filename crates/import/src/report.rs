@@ -1,5 +1,6 @@
 //! What became of every row of a dump.
 
+use crate::schema::HeaderChange;
 use metersift_model::{RejectReason, TimeUs};
 use std::collections::BTreeMap;
 
@@ -29,6 +30,12 @@ pub struct DumpReport {
     pub blank_lines: u64,
     /// Times the header came again.
     pub repeated_headers: u64,
+    /// Times another header took over.
+    pub changed_headers: u64,
+    /// The first headers that took over, a hundred at most.
+    pub headers: Vec<HeaderChange>,
+    /// Lines that are notes and no rows: totals, remarks.
+    pub note_lines: u64,
     /// Words in value cells; such readings are delivered as bad samples without a number.
     pub bad_words: WordCounts,
     /// Numbers that the site says mean "no value".
@@ -62,7 +69,18 @@ pub struct QualityCounts {
     pub bad: u64,
 }
 
+/// Changed headers that are described; all are counted.
+const HEADERS_KEPT: usize = 100;
+
 impl DumpReport {
+    /// Counts and keeps a header that took over.
+    pub(crate) fn note_header(&mut self, change: HeaderChange) {
+        self.changed_headers += 1;
+        if self.headers.len() < HEADERS_KEPT {
+            self.headers.push(change);
+        }
+    }
+
     /// All rows set aside.
     pub fn rejected_total(&self) -> u64 {
         self.rejected.values().sum()

@@ -31,6 +31,19 @@ pub struct SourceSettings {
     /// Physical lines above the header row (or above the data, where there is none).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub skip_lines: Option<u64>,
+    /// Physical lines between the header row and the data: units, formats.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit_rows: Option<u64>,
+    /// Beginnings of lines that are notes and no rows: totals, remarks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+    /// Whether a quoted field may hold line ends (`false` unless set: one stray quote then costs
+    /// one line).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quoted_newlines: Option<bool>,
+    /// What columns of one name are: refused unless set.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub duplicate_columns: Option<DuplicateColumns>,
     /// One reading per row, or one tag per column.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layout: Option<Layout>,
@@ -171,6 +184,16 @@ impl Layout {
     }
 }
 
+/// What columns of one name are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum DuplicateColumns {
+    /// A mistake.
+    Refuse,
+    /// `name`, `name#2`, `name#3`, ... from left to right.
+    Number,
+}
+
 /// Order of the parts of a numeric date.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum DateOrder {
@@ -208,6 +231,10 @@ pub enum QualityCode {
     OpcUa,
     /// Words.
     Words,
+    /// OPC Classic quality words and plain words in one column.
+    OpcClassicAndWords,
+    /// OPC UA status codes and plain words in one column.
+    OpcUaAndWords,
 }
 
 impl QualityCode {
@@ -218,6 +245,8 @@ impl QualityCode {
             QualityCode::OpcClassic => "opc_classic",
             QualityCode::OpcUa => "opc_ua",
             QualityCode::Words => "words",
+            QualityCode::OpcClassicAndWords => "opc_classic_and_words",
+            QualityCode::OpcUaAndWords => "opc_ua_and_words",
         }
     }
 }

@@ -8,7 +8,7 @@
 //! `readings`   `meter signal time value quality`, in order of meter, signal, time; `-` = none.
 //! `rejects`    `line column reason`, in any order.
 //! `counts`     `name number`: rows_in, delivered, rejected, ignored, held_back, empty_cells,
-//!              bad_values, repeated_headers, blank_lines.
+//!              bad_values, repeated_headers, changed_headers, note_lines, blank_lines.
 //! `words`      `tag word count`.
 //! `error`      text that the error must contain; then nothing else is expected.
 //! In `dump`, `\r`, `\t`, `\0`, `\xNN` and `\\` are written out; `\n` at the end of the section
@@ -117,6 +117,8 @@ fn count(read: &Read, name: &str) -> u64 {
         "empty_cells" => report.empty_cells,
         "bad_values" => report.bad_values,
         "out_of_span" => report.out_of_span.values().sum(),
+        "changed_headers" => report.changed_headers,
+        "note_lines" => report.note_lines,
         "repeated_headers" => report.repeated_headers,
         "blank_lines" => report.blank_lines,
         "leap_seconds" => report.leap_seconds,

@@ -62,7 +62,7 @@ impl Detection<'_> {
                     Ok((table, time))
                 }
                 (_, Some(other)) => {
-                    Err(self.conflict("delimiter", delimiter_name(given).into(), other))
+                    Err(self.conflict(0, "delimiter", delimiter_name(given).into(), other))
                 }
                 (None, None) => Err(self.no_table("the delimiter that is set parts no line")),
             };
@@ -106,6 +106,9 @@ impl Detection<'_> {
     }
 
     pub(super) fn no_time(&self, table: &Table) -> ImportError {
+        if let Some((line, cell)) = times::short_year(table) {
+            return ImportError::ShortYears { file: self.file.clone(), line, read: shown(&cell) };
+        }
         let looks = (0..table.n_columns.min(40)).map(|column| {
             let cell = table.cells(column, 3).first().map_or_else(String::new, |cell| shown(cell));
             format!("{} `{cell}`", column + 1)
@@ -123,7 +126,7 @@ impl Detection<'_> {
     }
 }
 
-fn delimiter_of(text: &str) -> Option<u8> {
+pub(super) fn delimiter_of(text: &str) -> Option<u8> {
     match text {
         "," | "comma" => Some(b','),
         ";" | "semicolon" => Some(b';'),

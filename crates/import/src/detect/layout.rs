@@ -3,6 +3,7 @@
 use super::codes::{is_quality_code, quality_word};
 use super::table::Table;
 use crate::quality::code;
+use crate::schema::{QUALITY_ENDINGS, QUALITY_NAMES};
 use crate::text::folded_name;
 
 const TAG_NAMES: [&str; 17] = [
@@ -25,23 +26,7 @@ const TAG_NAMES: [&str; 17] = [
     "series",
 ];
 const VALUE_NAMES: [&str; 6] = ["value", "val", "reading", "wert", "messwert", "data"];
-const QUALITY_NAMES: [&str; 11] = [
-    "quality",
-    "q",
-    "qual",
-    "status",
-    "quality_code",
-    "qualitycode",
-    "opc_quality",
-    "state",
-    "flag",
-    "qc",
-    "status_code",
-];
 const UNIT_NAMES: [&str; 6] = ["unit", "units", "uom", "eu", "einheit", "engineering_unit"];
-const QUALITY_ENDINGS: [&str; 10] =
-    ["_quality", ".quality", "_q", ".q", "_qual", "_status", ".status", "_cd", "_flag", "_qc"];
-
 /// Columns of one layout.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Roles {

@@ -10,31 +10,36 @@
 //!         month asks for all of it.
 
 mod codes;
+mod columns;
+mod cost;
 mod delimiter;
+mod head;
 mod layout;
 mod numbers;
 mod preview;
 mod sample;
 mod table;
 mod times;
+mod when;
 
-use crate::clock::{TimeFormat, TimeReader, TimeValue};
+use crate::clock::{TimeReader, TimeValue};
 use crate::dialect::{Dialect, EARLIEST_US, LATEST_US};
 use crate::error::{ImportError, path_text};
 use crate::quality::QualityRule;
-use crate::settings::{ColumnRef, DateOrder, Layout, QualityCode, SourceSettings};
+use crate::schema::{HeaderChange, Schema};
+use crate::settings::{DateOrder, DuplicateColumns, Layout, SourceSettings};
 use crate::sheet::DELIMITERS;
 use crate::source::Packing;
-use crate::split::fields_owned;
+use crate::split::{fields_loose, fields_owned};
 use crate::text::{folded_name, shown, trim};
 use crate::zone::Zone;
-use codes::guess_quality;
-use layout::{Looks, Roles};
+pub use cost::Cost;
+use head::{Head, HeadFault, HeadFinder, is_header_again};
 use metersift_model::TimeUs;
-use sample::Sample;
-use std::collections::{BTreeMap, BTreeSet};
+use sample::{Sample, SampleLine};
+use std::collections::BTreeMap;
 use std::path::Path;
-use table::{Head, Table, find_head};
+use table::Table;
 use times::{Place, TimeColumns};
 
 /// Most tags that are listed.
@@ -63,6 +68,14 @@ pub struct Detected {
     pub tags: Vec<String>,
     /// Whether the sample was the whole file.
     pub complete: bool,
+    /// Unit of a tag, where the dump tells one.
+    pub units: BTreeMap<String, String>,
+    /// Quality cells of the sample and how often each came, the most frequent first.
+    pub qualities: Vec<(String, usize)>,
+    /// Headers that take over in the head of the file.
+    pub headers: Vec<HeaderChange>,
+    /// What reading it would cost.
+    pub cost: Cost,
 }
 
 /// One choice.
@@ -114,8 +127,15 @@ pub fn detect(
     default_zone: &str,
 ) -> Result<Detected, ImportError> {
     let sample = Sample::read(path, given)?;
-    let mut detection =
-        Detection { path, file: path_text(path), given, sample: &sample, guesses: Vec::new() };
+    let mut detection = Detection {
+        path,
+        file: path_text(path),
+        given,
+        sample: &sample,
+        guesses: Vec::new(),
+        until_line: u64::MAX,
+        qualities: Vec::new(),
+    };
     detection.run(default_zone)
 }
 
@@ -125,6 +145,9 @@ struct Detection<'d> {
     given: &'d SourceSettings,
     sample: &'d Sample,
     guesses: Vec<Guess>,
+    /// The line of the next header, past which another table may stand.
+    until_line: u64,
+    qualities: Vec<(String, usize)>,
 }
 
 impl Detection<'_> {
@@ -145,6 +168,7 @@ impl Detection<'_> {
             self.given.encoding.is_some(),
         );
         let (table, columns) = self.table()?;
+        let (table, columns) = self.first_table(table, columns)?;
         let head = self.head(&table, columns)?;
         let names = match &head.header {
             Some(names) => names.clone(),
@@ -165,6 +189,7 @@ impl Detection<'_> {
                 delimiter: table.delimiter,
                 sample,
                 first_line,
+                until_line: self.until_line,
             },
             columns,
             self.given,
@@ -173,6 +198,21 @@ impl Detection<'_> {
         let zone = self.zone(&table, columns, &choice.format, default_zone)?;
         let quality = self.quality(&table, layout, &roles)?;
         self.guess_columns(&names, layout, &roles, columns, head.header.is_some());
+        let none = quality == QualityRule::None;
+        let schema = Schema {
+            names,
+            date: columns.date,
+            time: columns.time,
+            tag: roles.tag,
+            value: roles.value,
+            quality: roles.quality.filter(|_| !none),
+            unit: roles.unit,
+            cells: match none {
+                true => roles.cells.iter().map(|&(cell, _)| (cell, None)).collect(),
+                false => roles.cells.clone(),
+            },
+            units: if layout == Layout::Wide { head.units.clone() } else { Vec::new() },
+        };
         let dialect = Dialect {
             encoding: sample.encoding,
             delimiter: table.delimiter,
@@ -180,18 +220,11 @@ impl Detection<'_> {
             skip_lines: head.skip_lines,
             header: head.header.is_some(),
             unit_rows: head.unit_rows,
-            names,
             layout,
-            date: columns.date,
-            time: columns.time,
-            tag: roles.tag,
-            value: roles.value,
-            quality_column: roles.quality.filter(|_| quality != QualityRule::None),
-            unit: roles.unit,
-            cells: match quality {
-                QualityRule::None => roles.cells.iter().map(|&(cell, _)| (cell, None)).collect(),
-                _ => roles.cells.clone(),
-            },
+            schema,
+            quoted_newlines: self.given.quoted_newlines == Some(true),
+            notes: self.given.notes.clone(),
+            number_duplicates: self.given.duplicate_columns == Some(DuplicateColumns::Number),
             time_format: choice.format,
             zone,
             quality,
@@ -249,88 +282,69 @@ impl Detection<'_> {
         }
     }
 
-    fn conflict(&self, setting: &'static str, given: String, found: String) -> ImportError {
-        ImportError::Conflict { file: self.file.clone(), line: 0, setting, given, found }
+    fn conflict(
+        &self,
+        line: u64,
+        setting: &'static str,
+        given: String,
+        found: String,
+    ) -> ImportError {
+        ImportError::Conflict { file: self.file.clone(), line, setting, given, found }
     }
 
-    fn head(&mut self, table: &Table, columns: TimeColumns) -> Result<Head, ImportError> {
-        // Times in a format of their own look like times to nobody else.
-        let own = match self.given.time_format.as_deref() {
-            None | Some("iso") => None,
-            Some(text) => Some(times::parse_format(text, self.given)?),
-        };
-        let utc = Zone::utc();
-        let is_time = |cell: &[u8]| match &own {
-            Some(format) if columns.date.is_none() => {
-                TimeReader::new(format, &utc).read(cell) != TimeValue::Bad
+    fn head(&self, table: &Table, columns: TimeColumns) -> Result<Head, ImportError> {
+        let is_data = data_test(self.given, columns)?;
+        let time = columns.date.unwrap_or(columns.time);
+        let (sample, given) = (self.sample, self.given);
+        let finder = HeadFinder { sample, table, given, time, is_data: &is_data };
+        let head = finder.find().map_err(|fault| match (fault, &self.given.time_format) {
+            (HeadFault::Conflict { line, setting, given, found }, _) => {
+                ImportError::Conflict { file: self.file.clone(), line, setting, given, found }
             }
-            Some(_) => cell.iter().any(u8::is_ascii_digit),
-            None => times::is_time(cell, self.given),
-        };
-        let is_data = |fields: &[Vec<u8>]| {
-            let cell = |column: usize| fields.get(column).map_or(&[][..], |cell| trim(cell));
-            is_time(cell(columns.date.unwrap_or(columns.time)))
-        };
-        let head =
-            find_head(self.sample, table, self.given.skip_lines, self.given.header, &is_data);
-        let head = head.ok_or_else(|| match &self.given.time_format {
-            Some(format) => self.conflict(
+            (HeadFault::NoData, Some(format)) => self.conflict(
+                0,
                 "time_format",
                 format.clone(),
                 "no line whose time can be read so".into(),
             ),
-            None => self.no_time(table),
+            (HeadFault::NoData, None) => self.no_time(table),
         })?;
         match (self.given.header, &head.header) {
-            (Some(true), None) => Err(self.conflict(
-                "header",
-                "true".into(),
-                format!("no line above line {} that could name the columns", head.skip_lines + 1),
-            )),
+            (Some(true), None) => {
+                let line = head.skip_lines + 1;
+                let found = format!("no line above line {line} that could name the columns");
+                Err(self.conflict(line, "header", "true".into(), found))
+            }
             _ => Ok(head),
         }
     }
 
-    /// Time columns by name or setting, once the header is known.
-    fn time_columns(
-        &self,
-        table: &Table,
-        names: &[String],
-        head: &Head,
-    ) -> Result<Option<TimeColumns>, ImportError> {
-        let given = &self.given.columns;
-        let Some(time) = &given.time else {
-            return Ok(times::find_columns(table, names, self.given));
-        };
-        let time = self.column(time, names, head)?;
-        let date = match &given.date {
-            Some(date) => Some(self.column(date, names, head)?),
-            None => None,
-        };
-        Ok(Some(TimeColumns { time, date }))
-    }
-
-    fn column(
-        &self,
-        column: &ColumnRef,
-        names: &[String],
-        head: &Head,
-    ) -> Result<usize, ImportError> {
-        let place = match column {
-            ColumnRef::Number(number) => (*number as usize).checked_sub(1),
-            ColumnRef::Name(name) => find_name(names, name),
-        };
-        place.filter(|&place| place < names.len()).ok_or_else(|| ImportError::MissingColumn {
-            file: self.file.clone(),
-            line: head.header.as_ref().map_or(0, |_| head.skip_lines + 1),
-            column: column.to_string(),
-            found: names.iter().take(100).map(|name| shown(name.as_bytes())).collect(),
-        })
+    /// The table up to the line where a header stands again: what follows may have other columns.
+    fn first_table(
+        &mut self,
+        table: Table,
+        columns: TimeColumns,
+    ) -> Result<(Table, TimeColumns), ImportError> {
+        let (sample, given) = (self.sample, self.given);
+        let is_data = data_test(given, columns)?;
+        let split = |line: &SampleLine| fields_loose(&line.text, table.delimiter);
+        let skip = given.skip_lines.unwrap_or(0);
+        let lines = sample.head.iter().filter(|line| line.number > skip && !line.is_note());
+        let mut below = lines.skip_while(|line| !is_data(&split(line)));
+        let again = below.find(|line| is_header_again(&split(line), &is_data));
+        let Some(again) = again else { return Ok((table, columns)) };
+        self.until_line = again.number;
+        let lines = self.sample.shape_lines_until(self.until_line);
+        let first = Table::split(&lines, table.delimiter);
+        match first.and_then(|t| Some((times::find_columns(&t, &[], self.given)?, t))) {
+            Some((columns, table)) => Ok((table, columns)),
+            None => Ok((table, columns)),
+        }
     }
 
     /// The table again, without the lines above the data.
     fn without_head(&self, table: Table, first_line: u64) -> Table {
-        let lines = self.sample.shape_lines();
+        let lines = self.sample.shape_lines_until(self.until_line);
         let data: Vec<_> = lines
             .into_iter()
             .filter(|line| line.number == 0 || line.number >= first_line)
@@ -338,274 +352,29 @@ impl Detection<'_> {
         let split = Table::split(&data, table.delimiter);
         split.filter(|split| split.n_columns == table.n_columns).unwrap_or(table)
     }
+}
 
-    fn guess_head(&mut self, head: &Head) {
-        let given = (self.given.header.is_some(), self.given.skip_lines.is_some());
-        let header = head.header.is_some();
-        let reason = if header {
-            format!("names in line {}", head.skip_lines + 1)
-        } else {
-            "the first row is data".into()
-        };
-        self.guess("header", header.to_string(), &reason, None, given.0);
-        let reason = match head.unit_rows {
-            0 if head.skip_lines == 0 => "nothing above".to_owned(),
-            0 => "notes or blank lines above".to_owned(),
-            n => format!("notes above; {n} lines of units or formats below the header"),
-        };
-        self.guess("skip_lines", head.skip_lines.to_string(), &reason, None, given.1);
-    }
-
-    fn layout(
-        &mut self,
-        table: &Table,
-        head: &Head,
-        names: &[String],
-        time: TimeColumns,
-    ) -> Result<(Layout, Roles), ImportError> {
-        let given = &self.given.columns;
-        let ignored = self.ignored(names, head)?;
-        let optional = |column: &Option<ColumnRef>| -> Result<Option<usize>, ImportError> {
-            column.as_ref().map(|column| self.column(column, names, head)).transpose()
-        };
-        let set = Roles {
-            tag: optional(&given.tag)?,
-            value: optional(&given.value)?,
-            quality: optional(&given.quality)?,
-            unit: optional(&given.unit)?,
-            cells: Vec::new(),
-        };
-        let free: Vec<usize> = (0..table.n_columns.min(names.len()))
-            .filter(|column| *column != time.time && Some(*column) != time.date)
-            .filter(|column| !ignored.contains(column))
-            .collect();
-        let looks = Looks { table, names, free: &free, header: head.header.is_some() };
-        let long = looks.long_roles(&set);
-        let set_layout = self.given.layout.is_some();
-        let layout = match (self.given.layout, &long) {
-            (Some(layout), _) => layout,
-            (None, Some(_)) => Layout::Long,
-            (None, None) if set.tag.is_some() || set.value.is_some() => Layout::Long,
-            (None, None) => Layout::Wide,
-        };
-        let roles = match layout {
-            Layout::Long => match long {
-                Some(roles) => roles,
-                None => {
-                    return Err(
-                        self.unclear_layout(&looks, "no column of tags beside one of values")
-                    );
-                }
-            },
-            Layout::Wide => {
-                let cells = looks.wide_cells();
-                if !cells.iter().any(|&(cell, _)| table.number_share(cell) > 0.0) {
-                    return Err(self.unclear_layout(&looks, "no column of numbers"));
-                }
-                let mut seen = BTreeSet::new();
-                if let Some((twice, _)) = cells.iter().find(|(cell, _)| !seen.insert(&names[*cell]))
-                {
-                    let why =
-                        format!("two columns are named `{}`", shown(names[*twice].as_bytes()));
-                    return Err(ImportError::UnclearLayout { file: self.file.clone(), why });
-                }
-                Roles { cells, ..set }
+/// What tells a row from a header or a note: its cell of time.
+fn data_test(
+    given: &SourceSettings,
+    columns: TimeColumns,
+) -> Result<impl Fn(&[Vec<u8>]) -> bool + '_, ImportError> {
+    // Times in a format of their own look like times to nobody else.
+    let own = match given.time_format.as_deref() {
+        None | Some("iso") => None,
+        Some(text) => Some(times::parse_format(text, given)?),
+    };
+    Ok(move |fields: &[Vec<u8>]| {
+        let cell = fields.get(columns.date.unwrap_or(columns.time));
+        let cell = cell.map_or(&[][..], |cell| trim(cell));
+        match &own {
+            Some(format) if columns.date.is_none() => {
+                TimeReader::new(format, &Zone::utc()).read(cell) != TimeValue::Bad
             }
-        };
-        let reason = match layout {
-            Layout::Long => "a column of tags beside one of values".to_owned(),
-            Layout::Wide => format!("{} columns of readings beside the time", roles.cells.len()),
-        };
-        self.guess("layout", toml_text(layout.name()), &reason, None, set_layout);
-        Ok((layout, roles))
-    }
-
-    fn ignored(&self, names: &[String], head: &Head) -> Result<BTreeSet<usize>, ImportError> {
-        // A name that stands several times is ignored everywhere.
-        let mut ignored = BTreeSet::new();
-        for column in &self.given.ignore_columns {
-            ignored.insert(self.column(column, names, head)?);
-            if let ColumnRef::Name(name) = column {
-                let same = names.iter().enumerate().filter(|(_, other)| *other == name);
-                ignored.extend(same.map(|(idx, _)| idx));
-            }
+            Some(_) => cell.iter().any(u8::is_ascii_digit),
+            None => times::is_time(cell, given),
         }
-        Ok(ignored)
-    }
-
-    fn unclear_layout(&self, looks: &Looks<'_>, why: &str) -> ImportError {
-        let columns = looks.free.iter().take(20).map(|&column| {
-            let cell = looks.table.cells(column, 3).first().map_or_else(String::new, |c| shown(c));
-            format!("{} `{cell}`", shown(looks.names[column].as_bytes()))
-        });
-        let columns: Vec<String> = columns.collect();
-        let why = format!("{why}; columns: {}", columns.join(", "));
-        ImportError::UnclearLayout { file: self.file.clone(), why }
-    }
-
-    fn guess_time(&mut self, choice: &times::TimeChoice) {
-        let (given_format, given_order) =
-            (self.given.time_format.is_some(), self.given.date_order.is_some());
-        let runner_up = choice.runner_up.clone();
-        match &choice.format {
-            TimeFormat::Civil { order: DateOrder::YearMonthDay, .. } if !given_order => {
-                self.guess(
-                    "time_format",
-                    toml_text("iso"),
-                    &choice.reason,
-                    runner_up,
-                    given_format,
-                );
-            }
-            TimeFormat::Civil { order, .. } => {
-                let name = toml_text(order.name());
-                self.guess("date_order", name, &choice.reason, runner_up, given_order);
-            }
-            other => {
-                let name = toml_text(&other.name());
-                self.guess("time_format", name, &choice.reason, runner_up, given_format);
-            }
-        }
-    }
-
-    fn zone(
-        &mut self,
-        table: &Table,
-        columns: TimeColumns,
-        format: &TimeFormat,
-        default_zone: &str,
-    ) -> Result<Zone, ImportError> {
-        let set = self.given.zone.as_deref();
-        let name = set.unwrap_or(default_zone);
-        // Read in a zone that is far off: what does not move carries its own offset.
-        let far = Zone::parse("+14:00")?;
-        let utc = Zone::utc();
-        let mut readers = [TimeReader::new(format, &far), TimeReader::new(format, &utc)];
-        let mut read = |row: &[Vec<u8>]| {
-            let [far, near] = &mut readers;
-            let one = |reader: &mut TimeReader<'_>| match columns.date {
-                None => reader.read(&row[columns.time]),
-                Some(date) => reader.read_pair(&row[date], &row[columns.time]),
-            };
-            (one(far), one(near))
-        };
-        let bare = table.rows.iter().filter(|row| {
-            let (far, near) = read(row);
-            near != TimeValue::Bad && far != near
-        });
-        let bare: Vec<_> = bare.collect();
-        let Some(example) = bare.first() else {
-            let zone = if name.is_empty() { utc } else { Zone::parse(name)? };
-            let toml = toml_text(zone.name());
-            self.guess(
-                "zone",
-                toml,
-                "every time carries its offset or is an epoch",
-                None,
-                set.is_some(),
-            );
-            return Ok(zone);
-        };
-        if name.is_empty() {
-            return Err(ImportError::ZoneMissing {
-                file: self.file.clone(),
-                line: 0,
-                read: shown(&example[columns.time]),
-            });
-        }
-        let zone = Zone::parse(name)?;
-        let reason = format!(
-            "{} of {} times carry no offset; the site's zone",
-            bare.len(),
-            table.rows.len()
-        );
-        self.guess("zone", toml_text(zone.name()), &reason, None, set.is_some());
-        Ok(zone)
-    }
-
-    fn quality(
-        &mut self,
-        table: &Table,
-        layout: Layout,
-        roles: &Roles,
-    ) -> Result<QualityRule, ImportError> {
-        let columns: Vec<usize> = match layout {
-            Layout::Long => roles.quality.into_iter().collect(),
-            Layout::Wide => roles.cells.iter().filter_map(|&(_, quality)| quality).collect(),
-        };
-        if let Some(set) = self.given.quality {
-            let rule = match set {
-                QualityCode::None => QualityRule::None,
-                QualityCode::OpcClassic => QualityRule::OpcClassic,
-                QualityCode::OpcUa => QualityRule::OpcUa,
-                QualityCode::Words => QualityRule::words(&self.given.quality_words),
-            };
-            if columns.is_empty() && rule != QualityRule::None {
-                let found = "no column of quality".to_owned();
-                return Err(self.conflict("quality", set.name().into(), found));
-            }
-            self.guess("quality", toml_text(set.name()), "", None, true);
-            return Ok(rule);
-        }
-        if columns.is_empty() {
-            self.guess("quality", toml_text("none"), "no column of quality", None, false);
-            return Ok(QualityRule::None);
-        }
-        let mut cells: BTreeMap<Vec<u8>, usize> = BTreeMap::new();
-        for &column in columns.iter().take(200) {
-            for (cell, n) in table.distinct(column, 100) {
-                *cells.entry(cell.to_vec()).or_default() += n;
-            }
-        }
-        if cells.is_empty() {
-            let reason = "the columns of quality are empty";
-            self.guess("quality", toml_text("none"), reason, None, false);
-            return Ok(QualityRule::None);
-        }
-        let (rule, name, reason) = guess_quality(&cells, self.given)
-            .map_err(|why| ImportError::UnclearQuality { file: self.file.clone(), why })?;
-        self.guess("quality", toml_text(name), &reason, None, false);
-        Ok(rule)
-    }
-
-    fn guess_columns(
-        &mut self,
-        names: &[String],
-        layout: Layout,
-        roles: &Roles,
-        time: TimeColumns,
-        header: bool,
-    ) {
-        let named = |column: usize| {
-            let name = &names[column];
-            let unique = names.iter().filter(|other| *other == name).count() == 1;
-            if header && unique && !name.is_empty() {
-                toml_text(name)
-            } else {
-                (column + 1).to_string()
-            }
-        };
-        let mut parts = Vec::new();
-        let mut add = |key: &str, column: Option<usize>| {
-            if let Some(column) = column {
-                parts.push(format!("{key} = {}", named(column)));
-            }
-        };
-        if layout == Layout::Long {
-            add("tag", roles.tag);
-        }
-        add("date", time.date);
-        add("time", Some(time.time));
-        if layout == Layout::Long {
-            add("value", roles.value);
-            add("quality", roles.quality);
-            add("unit", roles.unit);
-        }
-        let given = &self.given.columns;
-        let given = given.time.is_some() && (layout == Layout::Wide || given.value.is_some());
-        let toml = format!("{{ {} }}", parts.join(", "));
-        self.guess("columns", toml, "by name and by what the cells hold", None, given);
-    }
+    })
 }
 
 fn find_name(names: &[String], name: &str) -> Option<usize> {

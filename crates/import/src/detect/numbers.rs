@@ -79,23 +79,28 @@ impl Detection<'_> {
         };
         let (style, n) = best_of(&fits).unwrap_or((set, count(set)));
         let given = given_decimal.is_some();
-        if let Some((other, most)) = overall.filter(|&(_, most)| given && most > 2 * n) {
-            let example = cells.iter().find(|cell| {
+        let any = given || given_thousands.is_some();
+        if let Some((other, most)) = overall.filter(|&(_, most)| any && most > 2 * n) {
+            let differs = |cell: &[u8]| {
                 number::parse(cell, other).is_some() && number::parse(cell, style).is_none()
-            });
-            let example = example.map_or_else(String::new, |cell| shown(cell));
-            return Err(self.conflict(
-                "decimal",
-                (style.decimal as char).to_string(),
-                format!(
-                    "numbers such as `{example}`: {most} of {} are read with `{}`",
-                    cells.len(),
-                    other.decimal as char
-                ),
-            ));
+            };
+            let example = columns.iter().find_map(|&column| table.find(column, &differs));
+            let (line, example) = example.unwrap_or_default();
+            let (setting, set) = match given {
+                true => ("decimal", (style.decimal as char).to_string()),
+                false => ("thousands", self.given.thousands.clone().unwrap_or_default()),
+            };
+            let mark = other.thousands.map_or(String::new(), |t| format!(" and `{}`", t.name()));
+            let found = format!(
+                "numbers such as `{}`: {most} of {} are read with `{}`{mark}",
+                shown(example),
+                cells.len(),
+                other.decimal as char
+            );
+            return Err(self.conflict(line, setting, set, found));
         }
         if given_decimal.is_none() && given_thousands.is_none() {
-            self.check_mark(&cells, style, table.delimiter)?;
+            self.check_mark(&cells, style, table, &columns)?;
         }
         let reason = if cells.iter().any(|cell| cell.contains(&style.decimal)) {
             format!("{n} of {} cells are numbers so", cells.len())
@@ -128,13 +133,14 @@ impl Detection<'_> {
         &self,
         cells: &[&[u8]],
         style: NumberStyle,
-        delimiter: u8,
+        table: &Table,
+        columns: &[usize],
     ) -> Result<(), ImportError> {
         let (mark, grouped) = match style {
             NumberStyle { decimal: b',', thousands: None } => {
                 (b',', NumberStyle { decimal: b'.', thousands: Some(Thousands::Comma) })
             }
-            NumberStyle { decimal: b'.', thousands: None } if delimiter != b',' => {
+            NumberStyle { decimal: b'.', thousands: None } if table.delimiter != b',' => {
                 (b'.', NumberStyle { decimal: b',', thousands: Some(Thousands::Point) })
             }
             _ => return Ok(()),
@@ -147,9 +153,11 @@ impl Detection<'_> {
         };
         match marked().next() {
             Some(example) if marked().all(|cell| could_be_group(cell)) => {
+                let same = |cell: &[u8]| cell == *example;
+                let line = columns.iter().find_map(|&column| table.find(column, &same));
                 Err(ImportError::AmbiguousDecimal {
                     file: self.file.clone(),
-                    line: 0,
+                    line: line.map_or(0, |(line, _)| line),
                     read: shown(example),
                 })
             }

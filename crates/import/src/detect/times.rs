@@ -1,10 +1,11 @@
 //! Which columns hold times, how they are written, and which order day and month have.
 
-use super::sample::Sample;
+use super::sample::{Sample, SampleLine};
 use super::table::Table;
 use crate::clock::{TimeFormat, civil, epoch_us, time_of_day};
 use crate::dialect::{EARLIEST_US, LATEST_US};
 use crate::error::ImportError;
+use crate::schema::TIME_NAMES;
 use crate::settings::{DateOrder, Encoding, SourceSettings};
 use crate::source::{Piece, Source};
 use crate::split::{Lines, nth_field};
@@ -17,23 +18,6 @@ const CELLS: usize = 400;
 /// a broken row or two.
 const STRAY_IN_TEN: usize = 1;
 const STRAY_AT_LEAST: usize = 3;
-
-const TIME_NAMES: [&str; 14] = [
-    "time",
-    "timestamp",
-    "datetime",
-    "date_time",
-    "date/time",
-    "time_stamp",
-    "date",
-    "utc",
-    "time_utc",
-    "timestamp_utc",
-    "zeit",
-    "zeitstempel",
-    "datum",
-    "datum/zeit",
-];
 
 const ORDERS: [DateOrder; 3] = [DateOrder::YearMonthDay, DateOrder::DayMonth, DateOrder::MonthDay];
 
@@ -113,6 +97,23 @@ pub(super) fn find_columns(
     }
 }
 
+/// Whether a column holds times or dates.
+pub(super) fn has_times(table: &Table, column: usize, given: &SourceSettings) -> bool {
+    let kinds = kinds(&table.cells(column, CELLS), given.date_order.is_some());
+    kinds.date_time || kinds.date || kinds.epoch
+}
+
+/// A date whose year has two digits, in a table that has no other.
+pub(super) fn short_year(table: &Table) -> Option<(u64, Vec<u8>)> {
+    let fits = |&column: &usize| {
+        let kinds = kinds(&table.cells(column, CELLS), true);
+        kinds.date_time || kinds.date
+    };
+    let column = (0..table.n_columns).find(fits)?;
+    let is_date = |cell: &[u8]| ORDERS.iter().any(|&order| civil(cell, order, true).is_some());
+    table.find(column, &is_date).map(|(line, cell)| (line, cell.to_vec()))
+}
+
 /// Whether one cell is a time, or the date of one.
 pub(super) fn is_time(cell: &[u8], given: &SourceSettings) -> bool {
     let kinds = kinds(&[cell], given.date_order.is_some());
@@ -137,6 +138,19 @@ pub(super) struct Place<'p> {
     pub sample: &'p Sample,
     /// First line that is data.
     pub first_line: u64,
+    /// Line of the next header, past which columns may stand elsewhere.
+    pub until_line: u64,
+}
+
+impl Place<'_> {
+    /// Lines of the table.
+    fn lines(&self) -> impl Iterator<Item = &SampleLine> {
+        let (first, until) = (self.first_line, self.until_line);
+        self.sample.lines().filter(move |line| match line.number {
+            0 => until == u64::MAX,
+            number => (first..until).contains(&number),
+        })
+    }
 }
 
 /// Evidence for the order of day and month.
@@ -159,13 +173,13 @@ impl OrderProof {
     fn see(&mut self, line: u64, cell: &[u8], short_years: bool) {
         let read = |order| civil(cell, order, short_years).map(|civil| civil.local_us);
         self.n += 1;
+        let long = ORDERS.iter().any(|&order| civil(cell, order, false).is_some());
+        self.short_years += u64::from(!long && ORDERS.iter().any(|&order| read(order).is_some()));
         if read(DateOrder::YearMonthDay).is_some() {
             self.year_first += 1;
             return;
         }
         let (day, month) = (read(DateOrder::DayMonth), read(DateOrder::MonthDay));
-        let long = ORDERS.iter().any(|&order| civil(cell, order, false).is_some());
-        self.short_years += u64::from(!long && (day.is_some() || month.is_some()));
         self.day_first += u64::from(day.is_some());
         self.month_first += u64::from(month.is_some());
         for (span, time) in self.spans.iter_mut().zip([day, month]) {
@@ -211,10 +225,7 @@ pub(super) fn find_format(
     let short_years = given.date_order.is_some();
     let mut proof = OrderProof::default();
     let mut epochs = 0u64;
-    for line in place.sample.lines() {
-        if line.number != 0 && line.number < place.first_line {
-            continue;
-        }
+    for line in place.lines() {
         let Some(cell) = nth_field(&line.text, place.delimiter, date_column) else { continue };
         let cell = trim(&cell);
         if cell.is_empty() {
@@ -255,7 +266,7 @@ pub(super) fn parse_format(text: &str, given: &SourceSettings) -> Result<TimeFor
 
 fn epoch_choice(place: Place<'_>, column: usize) -> Result<TimeChoice, ImportError> {
     let mut found: Vec<(TimeFormat, u64)> = Vec::new();
-    for line in place.sample.lines() {
+    for line in place.lines() {
         let cell = nth_field(&line.text, place.delimiter, column);
         let Some(format) = cell.and_then(|cell| epoch_format(&cell)) else { continue };
         match found.iter_mut().find(|(known, _)| *known == format) {
@@ -377,7 +388,7 @@ fn ask_whole_file(
         };
         for line in Lines::new(&text) {
             number += 1;
-            if number < place.first_line {
+            if !(place.first_line..place.until_line).contains(&number) {
                 continue;
             }
             let mut fields = line.split(|&byte| byte == place.delimiter);

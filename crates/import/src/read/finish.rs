@@ -1,10 +1,11 @@
 //! Parsed pieces, in dump order: lines counted on, folds settled, series named, sink fed.
 
-use super::plan::{FoldReading, Parsed, Plan};
+use super::plan::{FoldReading, Parsed, Plan, Table};
 use super::{MAX_WORDS, OTHER_WORDS, WIDE_RUN};
 use crate::error::{ImportError, SinkError};
 use crate::fold::{self, Around};
 use crate::report::{DumpReport, WordCounts};
+use crate::schema::HeaderChange;
 use crate::settings::Layout;
 use crate::source::Summary;
 use crate::text::shown;
@@ -12,6 +13,7 @@ use metersift_model::{
     Origin, Quality, ReadingBlock, Reject, RejectReason, SeriesId, SeriesTable, TimeUs,
 };
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Fold readings further apart than this belong to two folds.
 const SAME_FOLD_US: i64 = 12 * 3_600_000_000;
@@ -37,7 +39,11 @@ pub(super) struct Finisher<'f, 'p> {
     /// Last instant of a wide dump.
     last_row_us: Option<i64>,
     pending: BTreeMap<u32, Pending>,
-    unknown_cells: BTreeMap<usize, u64>,
+    unknown_cells: BTreeMap<(u64, usize), (String, u64)>,
+    /// Line of the header in force, 0 for none.
+    header_line: u64,
+    /// The table in force behind the last piece.
+    pub(super) table: Arc<Table>,
     n_words: usize,
     report: DumpReport,
 }
@@ -49,6 +55,8 @@ impl<'f, 'p> Finisher<'f, 'p> {
         sink: &'f mut dyn FnMut(ReadingBlock) -> Result<(), SinkError>,
         rejects: &'f mut dyn FnMut(Reject),
     ) -> Finisher<'f, 'p> {
+        let dialect = plan.dialect;
+        let table = Table { schema: dialect.schema.clone(), header: Vec::new() };
         Finisher {
             plan,
             series,
@@ -60,6 +68,8 @@ impl<'f, 'p> Finisher<'f, 'p> {
             last_row_us: None,
             pending: BTreeMap::new(),
             unknown_cells: BTreeMap::new(),
+            header_line: if dialect.header { dialect.skip_lines + 1 } else { 0 },
+            table: Arc::new(table),
             n_words: 0,
             report: DumpReport::default(),
         }
@@ -91,6 +101,7 @@ impl<'f, 'p> Finisher<'f, 'p> {
         sum.empty_cells += part.empty_cells;
         sum.blank_lines += part.blank_lines;
         sum.repeated_headers += part.repeated_headers;
+        sum.note_lines += part.note_lines;
         sum.bad_values += part.bad_values;
         sum.leap_seconds += part.leap_seconds;
         for (&reason, count) in &part.rejected {
@@ -99,8 +110,20 @@ impl<'f, 'p> Finisher<'f, 'p> {
         for (tag, count) in &part.out_of_span {
             *sum.out_of_span.entry(tag.clone()).or_default() += count;
         }
-        for (&column, count) in &parsed.unknown_cells {
-            *self.unknown_cells.entry(column).or_default() += count;
+        for change in &part.headers {
+            sum.note_header(HeaderChange { line: change.line + self.line_base, ..change.clone() });
+        }
+        sum.changed_headers += part.changed_headers - part.headers.len() as u64;
+        for (&(header, column), (name, count)) in &parsed.unknown_cells {
+            let line = if header == 0 { self.header_line } else { header + self.line_base };
+            let sum = self.unknown_cells.entry((line, column)).or_insert((name.clone(), 0));
+            sum.1 += count;
+        }
+        if parsed.header_line > 0 {
+            self.header_line = parsed.header_line + self.line_base;
+        }
+        if let Some(table) = &parsed.table {
+            self.table = Arc::clone(table);
         }
         merge_words(&mut sum.bad_words, &mut self.n_words, &part.bad_words);
     }
@@ -279,10 +302,8 @@ impl<'f, 'p> Finisher<'f, 'p> {
         }
         self.deliver(settled)?;
         let dialect = self.plan.dialect;
-        for (&column, count) in &self.unknown_cells {
-            let name = dialect.names.get(column).map_or("", String::as_str);
+        for (&(line, column), (name, count)) in &self.unknown_cells {
             let tag = shown(format!("{}{name}", dialect.tag_prefix).as_bytes());
-            let line = if dialect.header { dialect.skip_lines + 1 } else { 0 };
             let file = self.plan.file.clone();
             (self.rejects)(Reject {
                 origin: Origin { file, line, column: column as u32 + 1, tag },
@@ -316,7 +337,7 @@ fn merge_words(sum: &mut WordCounts, n_words: &mut usize, part: &WordCounts) {
 /// Errors of a piece count lines within it.
 fn shift_line(mut error: ImportError, base: u64) -> ImportError {
     match &mut error {
-        ImportError::HeaderChanged { line, .. } => *line += base,
+        ImportError::SecondTable { line, .. } => *line += base,
         ImportError::UnitConflict { at, .. } => at.line += base,
         _ => {}
     }

@@ -9,8 +9,10 @@
 //! Limits: readings of an open fold are kept in memory until their tag leaves the fold.
 
 mod finish;
+mod header;
 mod parse;
 mod plan;
+mod records;
 
 use crate::dialect::Dialect;
 use crate::error::{ImportError, SinkError, path_text};
@@ -20,9 +22,12 @@ use crate::split::{Lines, fields_owned};
 use crate::tags::TagTable;
 use crate::text::{shown, trim};
 use finish::Finisher;
+pub(crate) use header::looks_like_one;
 use metersift_model::{ReadingBlock, Reject, SeriesTable};
 use parse::Parser;
-use plan::{Parsed, Plan};
+use plan::{Parsed, Plan, Table};
+use records::Records;
+pub(crate) use records::{LONGEST_RECORD, record_end};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -86,12 +91,17 @@ pub fn read_dump_with(
 ) -> Result<DumpReport, ImportError> {
     let source = Source::open_with(path, dialect.encoding, options.piece_bytes.max(1))?;
     let plan = Plan::new(dialect, tags, path_text(path), options.young);
+    let schema = &dialect.schema;
+    if let Some(error) = plan.unit_conflict(schema, &schema.units, dialect.skip_lines + 2) {
+        return Err(error);
+    }
     let mut finisher = Finisher::new(&plan, series, sink, rejects);
     let (send_piece, pieces) = sync_channel(2);
     let (give_back, spent) = channel();
     let summary = std::thread::scope(|threads| {
         let reader = threads.spawn(move || pump(source, &send_piece, &spent));
-        let parsed = run(&plan, pieces, &give_back, &mut finisher);
+        let parsed = run(&plan, &pieces, &give_back, &mut finisher);
+        drop(pieces);
         let read = match reader.join() {
             Ok(read) => read,
             Err(panic) => std::panic::resume_unwind(panic),
@@ -119,27 +129,51 @@ fn pump(
     source.finish().map(Some)
 }
 
-type TaskResult = std::thread::Result<Parsed>;
+/// What a task was given and what came of it.
+struct Task {
+    /// The table that the piece was parsed under, `None` where that does not matter.
+    under: Option<Arc<Table>>,
+    text: Vec<u8>,
+    start: usize,
+    parsed: Parsed,
+}
+
+impl Task {
+    /// Done at once.
+    fn of(plan: &Plan<'_>, finisher: &Finisher<'_, '_>, text: Vec<u8>) -> Task {
+        let table = Arc::clone(&finisher.table);
+        let parsed = Parser::new(plan, Arc::clone(&table)).parse(&text);
+        Task { under: Some(table), text, start: 0, parsed }
+    }
+}
+
+type TaskResult = std::thread::Result<Task>;
 
 /// Parses pieces side by side and finishes them in order.
 fn run(
     plan: &Plan<'_>,
-    pieces: Receiver<Piece>,
+    pieces: &Receiver<Piece>,
     give_back: &Sender<Vec<u8>>,
     finisher: &mut Finisher<'_, '_>,
 ) -> Result<(), ImportError> {
     let limit = 2 * rayon::current_num_threads() + 1;
-    let mut header: Arc<[u8]> = Arc::from([]);
     rayon::in_place_scope(|scope| {
         let (send_result, results) = channel::<(u64, TaskResult)>();
         let mut waiting: BTreeMap<u64, TaskResult> = BTreeMap::new();
         let mut head = Head::new(plan.dialect);
+        let mut whole = Records::new(plan.dialect);
         let (mut n_in, mut n_out, mut open) = (0u64, 0u64, true);
         while open || n_out < n_in {
             while open && (n_in - n_out) < limit as u64 {
-                let Ok(piece) = pieces.recv() else {
-                    open = false;
-                    break;
+                let piece = match pieces.recv() {
+                    Ok(piece) => piece,
+                    Err(_) => {
+                        open = false;
+                        match whole.rest() {
+                            Some(rest) => Piece::Text(rest),
+                            None => break,
+                        }
+                    }
                 };
                 let text = match piece {
                     Piece::TooLong(found) if head.remaining > 0 => {
@@ -148,34 +182,42 @@ fn run(
                         return Err(ImportError::Ceiling { file, what, limit, found });
                     }
                     Piece::TooLong(bytes) => {
-                        waiting.insert(n_in, Ok(plan.too_long(bytes)));
+                        if let Some(text) = whole.rest() {
+                            waiting.insert(n_in, Ok(Task::of(plan, finisher, text)));
+                            n_in += 1;
+                        }
+                        let parsed = plan.too_long(bytes);
+                        let task = Task { under: None, text: Vec::new(), start: 0, parsed };
+                        waiting.insert(n_in, Ok(task));
                         n_in += 1;
                         continue;
                     }
                     Piece::Text(text) => text,
                 };
                 let start = head.pass(&text, &plan.file)?;
-                if !head.header.is_empty() {
-                    header = std::mem::take(&mut head.header).into();
+                if let Some(table) = head.table.take() {
+                    finisher.table = Arc::new(table);
                 }
+                let Some((text, start)) = whole.cut(text, start, open) else { continue };
                 if start == text.len() {
                     continue;
                 }
                 let send_result = send_result.clone();
-                let give_back = give_back.clone();
-                let header = Arc::clone(&header);
+                let table = Arc::clone(&finisher.table);
                 scope.spawn(move |_| {
-                    let parse = || Parser::new(plan, &header).parse(&text[start..]);
-                    let parsed = std::panic::catch_unwind(std::panic::AssertUnwindSafe(parse));
+                    let parse = || {
+                        let parsed = Parser::new(plan, Arc::clone(&table)).parse(&text[start..]);
+                        Task { under: Some(table), text, start, parsed }
+                    };
+                    let task = std::panic::catch_unwind(std::panic::AssertUnwindSafe(parse));
                     // Nobody listens any more when the import has stopped.
-                    let _ = send_result.send((n_in, parsed));
-                    let _ = give_back.send(text);
+                    let _ = send_result.send((n_in, task));
                 });
                 n_in += 1;
             }
-            while let Some(parsed) = waiting.remove(&n_out) {
-                match parsed {
-                    Ok(parsed) => finisher.take(parsed)?,
+            while let Some(task) = waiting.remove(&n_out) {
+                match task {
+                    Ok(task) => take(plan, task, give_back, finisher)?,
                     Err(panic) => std::panic::resume_unwind(panic),
                 }
                 n_out += 1;
@@ -194,6 +236,26 @@ fn run(
         }
         Ok(())
     })
+}
+
+/// Hands a piece on. A piece that was parsed before a header above it was known is parsed again
+/// under that header.
+fn take(
+    plan: &Plan<'_>,
+    task: Task,
+    give_back: &Sender<Vec<u8>>,
+    finisher: &mut Finisher<'_, '_>,
+) -> Result<(), ImportError> {
+    let Task { under, text, start, mut parsed } = task;
+    let same =
+        |under: &Arc<Table>| Arc::ptr_eq(under, &finisher.table) || **under == *finisher.table;
+    if !under.as_ref().is_none_or(same) {
+        parsed = Parser::new(plan, Arc::clone(&finisher.table)).parse(&text[start..]);
+    }
+    finisher.take(parsed)?;
+    // The reader may have ended.
+    let _ = give_back.send(text);
+    Ok(())
 }
 
 /// Waits for a result; inside the thread pool it works meanwhile, so that a pool whose threads
@@ -222,38 +284,59 @@ struct Head<'d> {
     remaining: u64,
     lines: u64,
     header: Vec<u8>,
+    /// The table, once the header was passed.
+    table: Option<Table>,
 }
 
 impl Head<'_> {
     fn new(dialect: &Dialect) -> Head<'_> {
-        Head { dialect, remaining: dialect.lines_above_data(), lines: 0, header: Vec::new() }
+        let remaining = dialect.lines_above_data();
+        Head { dialect, remaining, lines: 0, header: Vec::new(), table: None }
     }
 
     /// Passes over lines; gives the place where data start in this piece.
     fn pass(&mut self, text: &[u8], file: &str) -> Result<usize, ImportError> {
+        if self.remaining == 0 {
+            return Ok(0);
+        }
         let mut lines = Lines::new(text);
         while self.remaining > 0 {
+            let before = lines.position();
             let Some(line) = lines.next() else { break };
             if self.dialect.header && self.lines == self.dialect.skip_lines {
-                self.check_header(line, file)?;
                 self.header = line.to_vec();
+            } else if self.dialect.quoted_newlines && self.lines > self.dialect.skip_lines {
+                // Names may stand over several lines.
+                self.header.extend_from_slice(b"\n");
+                self.header.extend_from_slice(&text[before..before + line.len()]);
             }
             self.lines += 1;
             self.remaining -= 1;
         }
+        if self.remaining == 0 && self.dialect.header {
+            self.table = Some(self.check_header(file)?);
+        }
         Ok(lines.position())
     }
 
-    fn check_header(&self, line: &[u8], file: &str) -> Result<(), ImportError> {
-        let names = header_names(line, self.dialect.delimiter);
-        if names == self.dialect.names {
-            return Ok(());
+    fn check_header(&mut self, file: &str) -> Result<Table, ImportError> {
+        let dialect = self.dialect;
+        let header = match records::record_end(&self.header, dialect.delimiter) {
+            Some(end) if dialect.quoted_newlines => self.header[..end].to_vec(),
+            _ => std::mem::take(&mut self.header),
+        };
+        let mut names = header_names(&header, dialect.delimiter);
+        if dialect.number_duplicates {
+            names = crate::schema::numbered(names);
+        }
+        if names == dialect.schema.names {
+            return Ok(Table { schema: dialect.schema.clone(), header });
         }
         let joined = |names: &[String]| shown(names.join(", ").as_bytes());
         Err(ImportError::HeaderChanged {
             file: file.into(),
-            line: self.lines + 1,
-            old: joined(&self.dialect.names),
+            line: dialect.skip_lines + 1,
+            old: joined(&dialect.schema.names),
             new: joined(&names),
         })
     }

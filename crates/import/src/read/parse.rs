@@ -1,15 +1,18 @@
 //! One piece of text to readings and rejects; lines count from 1 within it.
 
-use super::plan::{FoldReading, Parsed, Plan};
-use super::{EMPTY_WORD, MAX_WORDS, OTHER_WORDS, WIDE_RUN};
+use super::plan::{FoldReading, Parsed, Plan, Table};
+use super::records::{self, Next};
+use super::{EMPTY_WORD, MAX_WORDS, OTHER_WORDS, WIDE_RUN, header};
 use crate::clock::{TimeReader, TimeValue};
 use crate::encoding::REPLACEMENT;
 use crate::error::ImportError;
 use crate::number;
+use crate::schema;
 use crate::settings::{Encoding, Layout};
 use crate::split::{LineEnds, Lines, Span, fields_owned, fields_plain, fields_quoted, line_ends};
 use crate::tags::{Binding, TagEntry, TagKind};
 use crate::text::{shown, trim};
+use crate::units;
 use foldhash::{HashMap, HashMapExt};
 use memchr::{memchr, memchr2_iter, memmem};
 use metersift_model::unit::Conversion;
@@ -60,7 +63,7 @@ impl LocalTag {
 /// Parses one piece.
 pub(super) struct Parser<'p> {
     plan: &'p Plan<'p>,
-    header: &'p [u8],
+    table: Arc<Table>,
     times: TimeReader<'p>,
     tags: Vec<LocalTag>,
     names: HashMap<Box<[u8]>, u32>,
@@ -93,11 +96,11 @@ impl<'r> RowText<'r> {
 }
 
 impl<'p> Parser<'p> {
-    pub(super) fn new(plan: &'p Plan<'p>, header: &'p [u8]) -> Parser<'p> {
+    pub(super) fn new(plan: &'p Plan<'p>, table: Arc<Table>) -> Parser<'p> {
         let dialect = plan.dialect;
         let mut parser = Parser {
             plan,
-            header,
+            table,
             times: TimeReader::new(&dialect.time_format, &dialect.zone),
             tags: Vec::new(),
             names: HashMap::new(),
@@ -106,13 +109,17 @@ impl<'p> Parser<'p> {
             line: 0,
             out: Parsed::default(),
         };
-        if dialect.layout == Layout::Wide {
-            for &(value, _) in &dialect.cells {
-                let name = dialect.names.get(value).map_or("", String::as_str);
-                parser.tags.push(LocalTag::new(name.as_bytes(), plan.entry(name.as_bytes())));
-            }
-        }
+        parser.name_cells();
         parser
+    }
+
+    /// The tags of a wide table stand in its header.
+    fn name_cells(&mut self) {
+        if self.plan.dialect.layout == Layout::Wide {
+            let schema = &self.table.schema;
+            let names = schema.cells.iter().map(|&(value, _)| schema.names[value].as_bytes());
+            self.tags = names.map(|name| LocalTag::new(name, self.plan.entry(name))).collect();
+        }
     }
 
     pub(super) fn parse(mut self, text: &[u8]) -> Parsed {
@@ -157,7 +164,7 @@ impl<'p> Parser<'p> {
     /// No quotes, no lone CR, all of it text: one pass over delimiters and line ends.
     fn parse_plain(&mut self, text: &[u8]) {
         let delimiter = self.plan.dialect.delimiter;
-        let mut fields: Vec<Span> = Vec::with_capacity(self.plan.dialect.n_columns() + 1);
+        let mut fields: Vec<Span> = Vec::with_capacity(self.table.schema.n_columns() + 1);
         let (mut line_start, mut field_start) = (0, 0);
         for at in memchr2_iter(delimiter, b'\n', text) {
             if text[at] == delimiter {
@@ -178,33 +185,76 @@ impl<'p> Parser<'p> {
         }
     }
 
-    /// Any text, line by line.
+    /// Any text, line by line or record by record.
     fn parse_checked(&mut self, text: &[u8], check_text: bool) {
-        let delimiter = self.plan.dialect.delimiter;
         let mut fields = Vec::new();
         let mut clean = Vec::new();
-        for line in Lines::new(text) {
-            if check_text && !self.is_text(line) {
+        let mut rest = text;
+        while !rest.is_empty() {
+            let (record, length) = self.next_record(rest);
+            self.checked(record, check_text, &mut clean, &mut fields);
+            if self.plan.dialect.quoted_newlines {
+                self.line += Lines::new(record).count().saturating_sub(1) as u64;
+            }
+            rest = &rest[length..];
+        }
+    }
+
+    /// The next record without its line end, and its length with it.
+    fn next_record<'t>(&self, text: &'t [u8]) -> (&'t [u8], usize) {
+        if self.plan.dialect.quoted_newlines
+            && let Next::Record(length) = records::next_record(text, self.plan.dialect.delimiter)
+        {
+            let record = &text[..length];
+            let record = record.strip_suffix(b"\n").unwrap_or(record);
+            return (record.strip_suffix(b"\r").unwrap_or(record), length);
+        }
+        let mut lines = Lines::new(text);
+        let line = lines.next().unwrap_or_default();
+        (line, lines.position())
+    }
+
+    fn checked(
+        &mut self,
+        line: &[u8],
+        check_text: bool,
+        clean: &mut Vec<u8>,
+        fields: &mut Vec<Span>,
+    ) {
+        let delimiter = self.plan.dialect.delimiter;
+        if check_text && !self.is_text(line) {
+            self.line += 1;
+            self.out.report.rows_in += 1;
+            return self.reject(RejectReason::BadEncoding, 0, "", line, || "text".into(), 1);
+        }
+        if memchr(b'"', line).is_none() {
+            fields_plain(line, delimiter, fields);
+            return self.row(RowText { text: line, fields, raw: line });
+        }
+        match fields_quoted(line, delimiter, clean, fields) {
+            Ok(()) => self.row(RowText { text: clean, fields, raw: line }),
+            Err(_) if self.is_note(line) => self.note(),
+            Err(stray) => {
                 self.line += 1;
                 self.out.report.rows_in += 1;
-                self.reject(RejectReason::BadEncoding, 0, "", line, || "text".into(), 1);
-                continue;
-            }
-            if memchr(b'"', line).is_none() {
-                fields_plain(line, delimiter, &mut fields);
-                self.row(RowText { text: line, fields: &fields, raw: line });
-                continue;
-            }
-            match fields_quoted(line, delimiter, &mut clean, &mut fields) {
-                Ok(()) => self.row(RowText { text: &clean, fields: &fields, raw: line }),
-                Err(stray) => {
-                    self.line += 1;
-                    self.out.report.rows_in += 1;
-                    let expected = || "a quote that closes before the next delimiter".into();
-                    self.reject(RejectReason::StrayQuote, stray.column, "", line, expected, 1);
-                }
+                let expected = || "a quote that closes before the next delimiter".into();
+                self.reject(RejectReason::StrayQuote, stray.column, "", line, expected, 1);
             }
         }
+    }
+
+    /// Lines that begin as the site says notes do, and lines after a `#` that are no rows.
+    fn is_note(&self, line: &[u8]) -> bool {
+        line.starts_with(b"#") || self.is_told_note(line)
+    }
+
+    fn is_told_note(&self, line: &[u8]) -> bool {
+        self.plan.dialect.notes.iter().any(|start| line.starts_with(start.as_bytes()))
+    }
+
+    fn note(&mut self) {
+        self.line += 1;
+        self.out.report.note_lines += 1;
     }
 
     fn is_text(&self, line: &[u8]) -> bool {
@@ -216,8 +266,11 @@ impl<'p> Parser<'p> {
 
     #[inline]
     fn row(&mut self, row: RowText<'_>) {
+        if !self.plan.dialect.notes.is_empty() && self.is_told_note(row.raw) {
+            return self.note();
+        }
         self.line += 1;
-        let n_columns = self.plan.dialect.n_columns();
+        let n_columns = self.table.schema.n_columns();
         if row.fields.len() != n_columns || row.fields[0].0 == row.fields[0].1 {
             if row.is_blank() {
                 self.out.report.blank_lines += 1;
@@ -235,21 +288,22 @@ impl<'p> Parser<'p> {
 
     /// Empty columns at the end may be missing or too many.
     fn fits(&self, row: &RowText<'_>) -> bool {
-        let names = &self.plan.dialect.names;
+        let schema = &self.table.schema;
+        let names = &schema.names;
         let n = row.fields.len();
         let blank = |column: usize| trim(row.field(column)).is_empty();
         if n > names.len() {
             return (names.len()..n).all(blank);
         }
-        let last_needed = self.plan.dialect.time.max(self.plan.dialect.date.unwrap_or(0));
+        let last_needed = schema.time.max(schema.date.unwrap_or(0));
         n > last_needed && names[n..].iter().all(String::is_empty)
     }
 
     fn wrong_count(&mut self, row: &RowText<'_>) {
-        if self.is_header(row) {
+        if self.is_no_row(row) {
             return;
         }
-        let n_columns = self.plan.dialect.n_columns();
+        let n_columns = self.table.schema.n_columns();
         self.out.report.rows_in += 1;
         let expected = || format!("{n_columns} fields, found {}", row.fields.len());
         self.reject(self.reason(row.raw, RejectReason::FieldCount), 0, "", row.raw, expected, 1);
@@ -260,29 +314,75 @@ impl<'p> Parser<'p> {
         if memchr(0, raw).is_some() { RejectReason::BadEncoding } else { reason }
     }
 
-    /// A header that comes again is passed over; another header stops the dump, because every
-    /// column after it may mean something else.
+    /// A header or a note.
+    fn is_no_row(&mut self, row: &RowText<'_>) -> bool {
+        if self.is_header(row) {
+            return true;
+        }
+        let note = row.raw.starts_with(b"#");
+        self.out.report.note_lines += u64::from(note);
+        note
+    }
+
+    /// A header that comes again is passed over; another one says anew which column is what.
     fn is_header(&mut self, row: &RowText<'_>) -> bool {
-        if self.header.is_empty() {
+        if self.table.header.is_empty() {
             return false;
         }
-        if row.raw == self.header {
+        if row.raw == self.table.header {
             self.out.report.repeated_headers += 1;
             return true;
         }
-        let dialect = self.plan.dialect;
-        let name = dialect.names.get(dialect.time).map_or("", String::as_str);
-        let mut cells = (0..row.fields.len()).map(|column| trim(row.field(column)));
-        if !name.is_empty() && cells.any(|cell| cell == name.as_bytes()) {
-            self.out.fatal.get_or_insert(ImportError::HeaderChanged {
-                file: self.plan.file.clone(),
-                line: self.line,
-                old: shown(self.header),
-                new: shown(row.raw),
-            });
-            return true;
+        let cells = (0..row.fields.len()).map(|column| trim(row.field(column)));
+        if !header::looks_like_one(&self.table.schema, cells) {
+            return self.is_unit_row(row);
         }
-        false
+        self.take_header(row);
+        true
+    }
+
+    /// Units below a header that came again.
+    fn is_unit_row(&mut self, row: &RowText<'_>) -> bool {
+        let cells = (0..row.fields.len()).map(|column| trim(row.field(column)));
+        let passed = self.plan.dialect.unit_rows > 0 && units::is_unit_row(cells);
+        if passed {
+            self.out.report.repeated_headers += 1;
+            let text = |column: usize| String::from_utf8_lossy(row.field(column)).into_owned();
+            let units: Vec<String> = (0..row.fields.len()).map(text).collect();
+            let conflict = self.plan.unit_conflict(&self.table.schema, &units, self.line);
+            if let Some(conflict) = conflict {
+                self.out.fatal.get_or_insert(conflict);
+            }
+        }
+        passed
+    }
+
+    fn take_header(&mut self, row: &RowText<'_>) {
+        let dialect = self.plan.dialect;
+        let cells = (0..row.fields.len()).map(|column| trim(row.field(column)));
+        let mut names: Vec<String> =
+            cells.map(|cell| String::from_utf8_lossy(cell).into_owned()).collect();
+        if dialect.number_duplicates {
+            names = schema::numbered(names);
+        }
+        let old = &self.table.schema;
+        match old.under(names, dialect.layout) {
+            Ok(schema) if schema.names == old.names => self.out.report.repeated_headers += 1,
+            Ok(schema) => {
+                let change = old.change_to(&schema.names, self.line);
+                self.out.report.note_header(change);
+                self.flush_words();
+                self.out.header_line = self.line;
+                self.table = Arc::new(Table { schema, header: row.raw.to_vec() });
+                self.name_cells();
+            }
+            Err(why) => {
+                let (file, line) = (self.plan.file.clone(), self.line);
+                let (old, new) = (shown(&self.table.header), shown(row.raw));
+                let error = ImportError::SecondTable { file, line, old, new, why };
+                self.out.fatal.get_or_insert(error);
+            }
+        }
     }
 
     fn reject(
@@ -331,10 +431,10 @@ impl<'p> Parser<'p> {
     /// Reads the time cells of a row.
     #[inline]
     fn time(&mut self, row: &RowText<'_>) -> TimeValue {
-        let dialect = self.plan.dialect;
-        match dialect.date {
-            None => self.times.read(row.field(dialect.time)),
-            Some(date) => self.times.read_pair(row.field(date), row.field(dialect.time)),
+        let schema = &self.table.schema;
+        match schema.date {
+            None => self.times.read(row.field(schema.time)),
+            Some(date) => self.times.read_pair(row.field(date), row.field(schema.time)),
         }
     }
 
@@ -366,22 +466,21 @@ impl<'p> Parser<'p> {
     }
 
     fn time_text<'r>(&self, row: &RowText<'r>) -> std::borrow::Cow<'r, [u8]> {
-        let dialect = self.plan.dialect;
-        match dialect.date {
-            None => row.field(dialect.time).into(),
-            Some(date) => [row.field(date), b" ", row.field(dialect.time)].concat().into(),
+        let schema = &self.table.schema;
+        match schema.date {
+            None => row.field(schema.time).into(),
+            Some(date) => [row.field(date), b" ", row.field(schema.time)].concat().into(),
         }
     }
 
     fn long_row(&mut self, row: RowText<'_>) {
-        let dialect = self.plan.dialect;
         let time = self.time(&row);
         let fault = self.time_fault(time);
-        if fault == Some(RejectReason::BadTime) && self.is_header(&row) {
+        if fault == Some(RejectReason::BadTime) && self.is_no_row(&row) {
             return;
         }
         self.out.report.rows_in += 1;
-        let tag_column = dialect.tag.unwrap_or(0);
+        let tag_column = self.table.schema.tag.unwrap_or(0);
         let tag = trim(row.field(tag_column));
         let idx = self.tag_idx(tag);
         match self.tags[idx].entry.kind {
@@ -402,13 +501,14 @@ impl<'p> Parser<'p> {
             let read = self.time_text(&row);
             let expected = self.expected_time(reason);
             let reason = self.reason(row.raw, reason);
-            return self.reject(reason, dialect.time as u32 + 1, &name, &read, || expected, 1);
+            let column = self.table.schema.time as u32 + 1;
+            return self.reject(reason, column, &name, &read, || expected, 1);
         }
-        if let Some(unit_column) = dialect.unit {
+        if let Some(unit_column) = self.table.schema.unit {
             self.check_unit(idx, row.field(unit_column), unit_column);
         }
-        let value_column = dialect.value.unwrap_or(0);
-        let quality = dialect.quality_column.map(|column| (column, row.field(column)));
+        let value_column = self.table.schema.value.unwrap_or(0);
+        let quality = self.table.schema.quality.map(|column| (column, row.field(column)));
         self.sample(idx, time, (value_column, row.field(value_column)), quality);
     }
 
@@ -438,10 +538,9 @@ impl<'p> Parser<'p> {
     }
 
     fn wide_row(&mut self, row: RowText<'_>) {
-        let dialect = self.plan.dialect;
         let time = self.time(&row);
         if let Some(reason) = self.time_fault(time) {
-            if reason == RejectReason::BadTime && self.is_header(&row) {
+            if reason == RejectReason::BadTime && self.is_no_row(&row) {
                 return;
             }
             let cells = self.count_cells(&row);
@@ -449,9 +548,11 @@ impl<'p> Parser<'p> {
             let read = self.time_text(&row);
             let expected = self.expected_time(reason);
             let reason = self.reason(row.raw, reason);
-            return self.reject(reason, dialect.time as u32 + 1, "", &read, || expected, cells);
+            let column = self.table.schema.time as u32 + 1;
+            return self.reject(reason, column, "", &read, || expected, cells);
         }
-        for (idx, &(column, quality_column)) in dialect.cells.iter().enumerate() {
+        for idx in 0..self.table.schema.cells.len() {
+            let (column, quality_column) = self.table.schema.cells[idx];
             let value = row.field(column);
             if value.is_empty() || trim(value).is_empty() {
                 self.out.report.empty_cells += 1;
@@ -465,7 +566,7 @@ impl<'p> Parser<'p> {
                 }
                 TagKind::Ignored => self.out.report.ignored += 1,
                 TagKind::Unknown => {
-                    *self.out.unknown_cells.entry(column).or_default() += 1;
+                    self.count_unknown(column);
                     let rejected = &mut self.out.report.rejected;
                     *rejected.entry(RejectReason::UnknownTag).or_default() += 1;
                 }
@@ -473,11 +574,22 @@ impl<'p> Parser<'p> {
         }
     }
 
+    fn count_unknown(&mut self, column: usize) {
+        let place = (self.out.header_line, column);
+        if let Some((_, count)) = self.out.unknown_cells.get_mut(&place) {
+            *count += 1;
+            return;
+        }
+        let name = self.table.schema.names.get(column).cloned().unwrap_or_default();
+        self.out.unknown_cells.insert(place, (name, 1));
+    }
+
     /// Data cells that are not empty.
     fn count_cells(&mut self, row: &RowText<'_>) -> u64 {
-        let cells = self.plan.dialect.cells.iter();
-        let full = cells.filter(|&&(column, _)| !trim(row.field(column)).is_empty()).count() as u64;
-        self.out.report.empty_cells += self.plan.dialect.cells.len() as u64 - full;
+        let cells = &self.table.schema.cells;
+        let is_full = |&&(column, _): &&(usize, Option<usize>)| !trim(row.field(column)).is_empty();
+        let full = cells.iter().filter(is_full).count() as u64;
+        self.out.report.empty_cells += cells.len() as u64 - full;
         full
     }
 
@@ -505,7 +617,7 @@ impl<'p> Parser<'p> {
             let name = tag.entry.name.clone();
             let expected = || "a time within `from` and `until` of the tag".into();
             let read = TimeUs(at).to_string();
-            let (reason, column) = (RejectReason::TagNotInForce, dialect.time as u32 + 1);
+            let (reason, column) = (RejectReason::TagNotInForce, self.table.schema.time as u32 + 1);
             return self.reject(reason, column, &name, read.as_bytes(), expected, 1);
         };
         let (slot, conversion, (low, high)) = (binding.slot, binding.conversion, binding.span);
@@ -588,27 +700,34 @@ impl<'p> Parser<'p> {
                 let full = |&&(column, _): &&(usize, Option<usize>)| {
                     fields.get(column).is_some_and(|field| !trim(field).is_empty())
                 };
-                self.plan.dialect.cells.iter().filter(full).count() as u64
+                self.table.schema.cells.iter().filter(full).count() as u64
             }
         };
         self.out.report.rows_in += rows;
         self.out.report.held_back += rows;
     }
 
-    fn finish(mut self) -> Parsed {
+    /// Adds the words of the tags to the report.
+    fn flush_words(&mut self) {
         let report = &mut self.out.report;
-        for tag in &self.tags {
-            for (word, count) in &tag.words {
-                let tags = report.bad_words.entry(shown(word)).or_default();
+        for tag in &mut self.tags {
+            for (word, count) in std::mem::take(&mut tag.words) {
+                let tags = report.bad_words.entry(shown(&word)).or_default();
                 *tags.entry(shown(tag.entry.name.as_bytes())).or_default() += count;
             }
             if tag.out_of_span > 0 {
                 let name = shown(tag.entry.name.as_bytes());
-                *report.out_of_span.entry(name).or_default() += tag.out_of_span;
+                *report.out_of_span.entry(name).or_default() +=
+                    std::mem::take(&mut tag.out_of_span);
             }
         }
-        report.leap_seconds = self.times.n_leap;
+    }
+
+    fn finish(mut self) -> Parsed {
+        self.flush_words();
+        self.out.report.leap_seconds = self.times.n_leap;
         self.out.lines = self.line;
+        self.out.table = Some(self.table);
         self.out
     }
 }

@@ -3,15 +3,27 @@
 use crate::dialect::Dialect;
 use crate::error::ImportError;
 use crate::report::DumpReport;
+use crate::schema::Schema;
 use crate::source::LONGEST_LINE;
-use crate::tags::{TagEntry, TagKind, TagTable};
+use crate::tags::{Binding, TagEntry, TagKind, TagTable};
+use crate::text::shown;
+use crate::units::{bare_unit, is_unit};
 use foldhash::HashMap;
-use metersift_model::{Origin, ReadingBlock, Reject, RejectReason, Series};
+use metersift_model::unit::conversion;
+use metersift_model::{Origin, ReadingBlock, Reject, RejectReason, Series, Signal};
 use std::collections::BTreeMap;
 use std::sync::{Arc, RwLock};
 
 /// Distinct unknown tags whose look-up is remembered.
 const MAX_UNKNOWN_TAGS: usize = 1_000_000;
+
+/// The header in force and what it says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Table {
+    pub(super) schema: Schema,
+    /// The header's line as it stands; empty where there is none.
+    pub(super) header: Vec<u8>,
+}
 
 /// What all parsers of one dump share.
 pub(super) struct Plan<'p> {
@@ -59,6 +71,30 @@ impl<'p> Plan<'p> {
             found.entries.insert(tag.into(), Arc::clone(&entry));
         }
         entry
+    }
+
+    /// A unit in a row of units that is another than the tag table's. What no unit is known by
+    /// is not compared.
+    pub(super) fn unit_conflict(
+        &self,
+        schema: &Schema,
+        units: &[String],
+        line: u64,
+    ) -> Option<ImportError> {
+        schema.cells.iter().find_map(|&(column, _)| {
+            let read = units.get(column).filter(|unit| is_unit(unit))?;
+            let entry = self.entry(schema.names.get(column)?.as_bytes());
+            let TagKind::Bound(bindings) = &entry.kind else { return None };
+            let differs = |binding: &&Binding| {
+                let own = conversion(&binding.signal, bare_unit(read)).ok();
+                !matches!(binding.signal, Signal::Other(_)) && own != Some(binding.conversion)
+            };
+            let clash = bindings.iter().find(differs)?;
+            let tag = entry.name.clone();
+            let at = Origin { file: self.file.clone(), line, column: column as u32 + 1, tag };
+            let (read, table) = (shown(bare_unit(read).as_bytes()), clash.unit.clone());
+            Some(ImportError::UnitConflict { at, read, table })
+        })
     }
 
     /// The series of a slot.
@@ -110,8 +146,13 @@ pub(super) struct Parsed {
     pub(super) rejects: Vec<Reject>,
     pub(super) lines: u64,
     pub(super) report: DumpReport,
-    /// Cells of wide columns whose tag is unknown.
-    pub(super) unknown_cells: BTreeMap<usize, u64>,
+    /// Cells of wide columns whose tag is unknown: name and count by header (its line within
+    /// this piece, 0 for the one in force before) and column.
+    pub(super) unknown_cells: BTreeMap<(u64, usize), (String, u64)>,
+    /// Line of the last header that changed the columns, 0 for none.
+    pub(super) header_line: u64,
+    /// The table in force behind this piece.
+    pub(super) table: Option<Arc<Table>>,
     pub(super) fatal: Option<ImportError>,
 }
 
