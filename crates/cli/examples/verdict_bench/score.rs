@@ -1,7 +1,7 @@
 //! Replays the verdict on fleets and prints their figures.
 
 use crate::fleets::{self, Made};
-use metersift_backtest::{BacktestError, Known, Night, Rivals, Scores, Span};
+use metersift_backtest::{BacktestError, Extra, ExtraNight, Known, Night, Rivals, Scores, Span};
 use metersift_faults::Fleet;
 use metersift_model::Day;
 use std::error::Error;
@@ -23,15 +23,20 @@ pub fn run(out: &Path, names: &[String]) -> Result<(), Box<dyn Error>> {
         let begun = Instant::now();
         let (nights, known) = replay(&made)?;
         let replay_s = begun.elapsed().as_secs_f64();
-        let scores = metersift_backtest::score_beside(&nights, &known, &[]);
-        let table = metersift_backtest::nights_table(&nights, &known, &[]);
+        let begun = Instant::now();
+        let ceiling = [ceiling(&made, &nights)];
+        let ceiling_s = begun.elapsed().as_secs_f64();
+        let scores = metersift_backtest::score_beside(&nights, &known, &ceiling);
+        let table = metersift_backtest::nights_table(&nights, &known, &ceiling);
         metersift_store::write_table(
             &made.dir.join("nights.parquet"),
             &table,
             &Default::default(),
         )?;
         println!("{}", line(name, &scores));
-        eprintln(&format!("{name}: made in {made_s:.1} s, replayed in {replay_s:.1} s"));
+        eprintln(&format!(
+            "{name}: made in {made_s:.1} s, replayed in {replay_s:.1} s, observed in {ceiling_s:.1} s"
+        ));
     }
     Ok(())
 }
@@ -56,6 +61,19 @@ pub fn replay(made: &Made) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
     )?;
     let last = made.plan.start.plus(made.plan.horizon_days as i32);
     Ok((nights, made.fiction.truth().meters.into_values().map(|m| known_of(m, last)).collect()))
+}
+
+/// The observer who knows the true process and the meters' true noise, on the same dates. It lists
+/// a meter whose fault is more likely than not.
+fn ceiling(made: &Made, nights: &[Night]) -> Extra {
+    let dates: Vec<Day> = nights.iter().map(|night| night.as_of).collect();
+    let said = metersift_sim::observe(&made.fiction, &dates);
+    let nights = said.into_iter().map(|one| {
+        let night =
+            ExtraNight { score: one.log_odds, listed: one.is_likely(), mode: Some(one.mode) };
+        ((one.meter, one.as_of), night)
+    });
+    Extra { name: "ceiling".into(), nights: nights.collect() }
 }
 
 /// What the truth says about a meter; its limit was looked for up to `last`.
