@@ -2,6 +2,7 @@
 //! daily features, replays the verdict at 24 dates and prints one line of figures.
 //!
 //! cargo run --release -p metersift-cli --example verdict_bench -- score OUT FLEET...
+//! cargo run --release -p metersift-cli --example verdict_bench -- threshold OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- limits OUT
 //!
 //! FLEET is VARIATION-SEED (`usual-101`); the sets of docs/benchmarks/seeds.toml go by name:
@@ -10,9 +11,11 @@
 #![expect(clippy::print_stdout, reason = "an example that people run at a prompt")]
 
 mod fleets;
+mod limits;
 mod score;
 mod seeds;
 mod straight;
+mod threshold;
 
 use std::error::Error;
 use std::path::Path;
@@ -31,6 +34,8 @@ fn main() -> Result<(), Box<dyn Error>> {
             }
             Ok(())
         }
-        _ => Err("verdict_bench (score|make) OUT FLEET... | limits OUT".into()),
+        ["threshold", out] => threshold::run(Path::new(out)),
+        ["limits", out] => limits::run(Path::new(out)),
+        _ => Err("verdict_bench (score|make) OUT FLEET... | (threshold|limits) OUT".into()),
     }
 }

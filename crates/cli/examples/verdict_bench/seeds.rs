@@ -19,7 +19,8 @@ pub struct Seeds {
     /// Fleets whose constants were changed, by name of a variation.
     pub generalisation: std::collections::BTreeMap<String, Vec<u64>>,
     /// Fleets of graded faults, for detection limits.
-    pub limits: Vec<u64>,
+    #[serde(rename = "limits")]
+    _limits: Vec<u64>,
 }
 
 /// Reads the lists.
