@@ -1,7 +1,7 @@
 //! What is fitted or tuned sees the tuning seeds only; test seeds stay unseen.
 //!
 //! A file that holds fitted numbers, or a script that makes them, says so in a line
-//! `fitted_on_seeds = [1, 2]` (in a comment where the format has no keys).
+//! `fitted_on_seeds = [1, 2]` (in a comment where the format has no keys), or `seeds = [1, 2]`.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -56,16 +56,19 @@ fn files() -> Vec<PathBuf> {
     found
 }
 
-/// Seeds named after `fitted_on_seeds` in a text.
+/// Lists of seeds in a text: after `fitted_on_seeds` anywhere, and under a key `seeds`.
 fn fitted_on(text: &str) -> Vec<BTreeSet<u64>> {
-    text.match_indices("fitted_on_seeds")
-        .map(|(at, word)| {
-            let rest = &text[at + word.len()..];
-            let line = rest.split(']').next().unwrap_or_default();
-            line.split(|c: char| !c.is_ascii_digit())
-                .filter(|part| !part.is_empty())
-                .filter_map(|part| part.parse().ok())
-                .collect()
+    let list = |line: &str| -> BTreeSet<u64> {
+        let inside = line.split(']').next().unwrap_or_default();
+        let parts = inside.split(|c: char| !c.is_ascii_digit()).filter(|part| !part.is_empty());
+        parts.filter_map(|part| part.parse().ok()).collect()
+    };
+    text.lines()
+        .filter_map(|line| {
+            let after = line.split_once("fitted_on_seeds").map(|(_, rest)| rest);
+            let key = line.trim().strip_prefix("seeds").filter(|rest| rest.trim().starts_with('='));
+            let rest = after.or(key)?.trim();
+            rest.starts_with('=').then(|| list(rest))
         })
         .collect()
 }
@@ -103,6 +106,7 @@ fn whatever_is_fitted_names_tuning_seeds_only() {
 fn a_line_of_fitted_seeds_is_read_whole_and_another_seed_in_it_is_noticed() {
     let read = fitted_on("# fitted_on_seeds = [1, 2, 101]\nwidth = 33\n");
     assert_eq!(read, [BTreeSet::from([1, 2, 101])]);
+    assert_eq!(fitted_on("seeds = [4, 5]\nseedsman = [9]\n"), [BTreeSet::from([4, 5])]);
     assert!(!read[0].is_subset(&lists()["tuning"]));
 }
 

@@ -4,6 +4,7 @@
 //! cargo run --release -p metersift-cli --example verdict_bench -- score OUT FLEET...
 //! cargo run --release -p metersift-cli --example verdict_bench -- threshold OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- limits OUT
+//! cargo run --release -p metersift-cli --example verdict_bench -- speed OUT FLEET DATES
 //!
 //! FLEET is VARIATION-SEED (`usual-101`); the sets of docs/benchmarks/seeds.toml go by name:
 //! `tuning`, `looked_at`, `test`, `generalisation`. A fleet's daily table is kept in OUT, so that
@@ -14,6 +15,7 @@ mod fleets;
 mod limits;
 mod score;
 mod seeds;
+mod speed;
 mod straight;
 mod threshold;
 
@@ -34,8 +36,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             }
             Ok(())
         }
+        ["speed", out, fleet, dates] => speed::run(Path::new(out), fleet, dates.parse()?),
         ["threshold", out] => threshold::run(Path::new(out)),
         ["limits", out] => limits::run(Path::new(out)),
-        _ => Err("verdict_bench (score|make) OUT FLEET... | (threshold|limits) OUT".into()),
+        _ => Err("verdict_bench (score|make) OUT FLEET... | (threshold|limits) OUT | speed OUT FLEET DATES".into()),
     }
 }
