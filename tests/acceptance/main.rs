@@ -8,6 +8,7 @@ mod facility;
 mod first_hour;
 mod known_truth;
 mod ledger;
+mod leakage;
 mod night;
 mod outputs;
 mod plan;
@@ -16,5 +17,8 @@ mod questions;
 mod schedule;
 mod since;
 mod site_file;
+mod straight;
+#[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
+mod straightway;
 mod support;
 mod withdraw;
