@@ -143,10 +143,13 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     let site = Site::load(dir)?;
     // Records are read first: a register that cannot be used stops the night before it writes.
     let (records, mut exit) = night::read_records(&site)?;
+    let is_new = !site.store_dir().exists();
     let mut store = demo::open_store(&site)?;
     if has(Stage::Import) {
-        exit = exit.max(import::run(&site, &mut store)?);
-        if exit == Exit::CouldNotStart {
+        let (read, kept) = import::run_first(&site, store, is_new)?;
+        store = kept;
+        exit = exit.max(read);
+        if read == Exit::CouldNotStart {
             return Ok(exit);
         }
     }
