@@ -1,5 +1,6 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
+mod archives;
 mod bad_input;
 mod changes;
 mod decisions;

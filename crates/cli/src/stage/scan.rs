@@ -95,6 +95,18 @@ fn files_of(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Message> {
         }
     }
     files.sort();
+    let mut dumps = Vec::new();
+    for file in files {
+        // What is wrong with an archive is said where its dumps would stand.
+        match metersift_import::dumps_in(&file) {
+            Ok(Some(mut entries)) => {
+                entries.sort();
+                dumps.append(&mut entries);
+            }
+            Ok(None) | Err(_) => dumps.push(file),
+        }
+    }
+    let files = dumps;
     if files.is_empty() {
         return Err(
             Message::could_not_start("no dump found").hint("name files, or a folder of files")

@@ -88,8 +88,8 @@ pub struct Summary {
     pub text_bytes: u64,
     /// How it was packed.
     pub packing: Packing,
-    /// Whether a checksum went with the text, so that damage cannot have passed unseen.
-    pub has_checksum: bool,
+    /// Whether it was packed without a checksum, so that damage may have passed unseen.
+    pub unchecked: bool,
 }
 
 /// A dump that is being read.
@@ -97,7 +97,7 @@ pub struct Source {
     path: PathBuf,
     input: Input,
     packing: Packing,
-    has_checksum: bool,
+    unchecked: bool,
     decoder: Option<Decoder>,
     encoded: Vec<u8>,
     carry: Vec<u8>,
@@ -131,12 +131,12 @@ impl Source {
     ) -> Result<Source, ImportError> {
         let opened = Opened::open(path)?;
         let (size, stamp) = (opened.size, opened.stamp);
-        let (input, packing, has_checksum) = opened.unpack(path)?;
+        let (input, packing, unchecked) = opened.unpack(path)?;
         Ok(Source {
             path: path.to_owned(),
             input,
             packing,
-            has_checksum,
+            unchecked,
             decoder: encoding::decoder(encoding),
             encoded: Vec::new(),
             carry: Vec::new(),
@@ -296,7 +296,7 @@ impl Source {
             bytes,
             text_bytes: self.text_bytes,
             packing: self.packing,
-            has_checksum: self.has_checksum,
+            unchecked: self.unchecked,
         })
     }
 }
