@@ -243,6 +243,18 @@ pub enum ImportError {
         /// Header found.
         new: String,
     },
+    /// The header names fewer or more columns than the rows have.
+    #[error("the header has {found} fields, the rows have {expected}")]
+    HeaderFields {
+        /// Path.
+        file: String,
+        /// Line of the header.
+        line: u64,
+        /// Fields of the header.
+        found: usize,
+        /// Fields of most rows.
+        expected: usize,
+    },
     /// Another table begins in mid-file, with columns that the first does not have.
     #[error("another table begins: {why}; the header `{old}` is followed by `{new}`")]
     SecondTable {
@@ -345,6 +357,7 @@ impl ImportError {
             | AmbiguousDecimal { file, line, .. }
             | ZoneMissing { file, line, .. }
             | ShortYears { file, line, .. }
+            | HeaderFields { file, line, .. }
             | SecondTable { file, line, .. }
             | DuplicateColumns { file, line, .. }
             | HeaderChanged { file, line, .. } => (file.as_str(), *line),
@@ -414,6 +427,10 @@ impl ImportError {
             ZoneMissing { .. } => "set `zone = \"...\"` for this source or for the site".into(),
             UnknownZone { .. } => "write it as `Europe/London`, `UTC` or `+01:00`".into(),
             HeaderChanged { .. } => "split the file at that line".into(),
+            HeaderFields { line, .. } => format!(
+                "mend the header, or set `header = false`, `skip_lines = {line}` and `columns` by \
+                 number"
+            ),
             SecondTable { line, .. } => {
                 format!("split the file above line {line}: each table is a dump of its own")
             }
