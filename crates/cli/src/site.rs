@@ -144,7 +144,8 @@ pub struct Dumps {
     pub partial: usize,
 }
 
-fn is_partial(path: &Path) -> bool {
+/// Whether the name says that the file is not complete.
+pub fn is_partial(path: &Path) -> bool {
     let name = path.file_name().unwrap_or_default().to_string_lossy().to_lowercase();
     name.ends_with('~') || [".part", ".tmp", ".crdownload"].iter().any(|end| name.ends_with(end))
 }

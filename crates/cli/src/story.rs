@@ -40,6 +40,11 @@ pub fn peak_memory_mib() -> Option<f64> {
     Some(kib / 1024.0)
 }
 
+/// `1 dump`, `2,000 dumps`.
+pub fn counted(count: u64, thing: &str) -> String {
+    format!("{} {thing}{}", grouped(count), if count == 1 { "" } else { "s" })
+}
+
 /// `1234567` as `1,234,567`.
 pub fn grouped(count: u64) -> String {
     let digits = count.to_string();

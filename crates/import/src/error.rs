@@ -385,6 +385,46 @@ impl ImportError {
         text
     }
 
+    /// Lines for the site file that would settle it, where there are some; what stands behind
+    /// `#` is the other choice.
+    pub fn site_lines(&self) -> Vec<String> {
+        use ImportError::*;
+        let lines: &[&str] = match self {
+            AmbiguousDates { .. } => &["date_order = \"day-month\"   # or \"month-day\""],
+            ShortYears { .. } => {
+                &["date_order = \"day-month\"   # or \"month-day\", \"year-month-day\""]
+            }
+            AmbiguousDecimal { .. } => &["decimal = \".\"   # or \",\""],
+            ZoneMissing { .. } => {
+                &["zone = \"Europe/London\"   # the zone of the recorder's clock"]
+            }
+            UnclearQuality { .. } => &[
+                "quality = \"words\"   # or \"opc_classic\", \"opc_ua\", \"none\"",
+                "quality_words = { ok = \"good\" }   # each word: \"good\", \"uncertain\", \"bad\"",
+            ],
+            UnclearLayout { .. } => &[
+                "layout = \"long\"   # or \"wide\"",
+                "columns = { tag = 1, time = 2, value = 3 }   # names, or numbers from 1",
+            ],
+            NoTime { .. } => &[
+                "columns = { time = 1 }   # a name, or a number from 1",
+                "time_format = \"%d.%m.%Y %H:%M:%S\"   # or \"epoch_s\", \"spreadsheet_days\", ...",
+            ],
+            NoTable { .. } => &["delimiter = \";\"   # or \",\", \"tab\", \"|\"", "skip_lines = 0"],
+            DuplicateColumns { columns, .. } => {
+                let others = numbers(columns.get(1..).unwrap_or_default());
+                return vec![format!(
+                    "ignore_columns = [{others}]   # or duplicate_columns = \"number\""
+                )];
+            }
+            HeaderFields { line, .. } => {
+                return vec!["header = false".into(), format!("skip_lines = {line}")];
+            }
+            _ => &[],
+        };
+        lines.iter().map(|&line| line.to_owned()).collect()
+    }
+
     /// What to do about it, in one line.
     pub fn hint(&self) -> String {
         use ImportError::*;

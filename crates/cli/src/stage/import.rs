@@ -7,7 +7,7 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
-use crate::story::{self, grouped, say};
+use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
 use metersift_store::{
@@ -22,6 +22,9 @@ const KINDS_SHOWN: usize = 20;
 
 /// Dumps of one kind that are named; all are counted.
 const DUMPS_SHOWN: usize = 5;
+
+/// Column names that are told of a header that takes over.
+const HEADER_NAMES_SHOWN: usize = 5;
 
 /// Characters of a dump's hash in the name of its reject file.
 const REJECT_NAME_LENGTH: usize = 16;
@@ -85,14 +88,16 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     let first_day = outcome.days.iter().map(|(day, _)| *day).min();
     let last_day = outcome.days.iter().map(|(day, _)| *day).max();
     let span = match first_day.zip(last_day) {
-        Some((first, last)) => format!("{} days touched, {first} to {last}", outcome.days.len()),
+        Some((first, last)) => {
+            format!("{} touched, {first} to {last}", counted(outcome.days.len() as u64, "day"))
+        }
         None => "no day touched".into(),
     };
     let (again, new): (Vec<&DumpOutcome>, Vec<&DumpOutcome>) =
         outcome.dumps.iter().partition(|dump| dump.known);
     stage.done(format!(
-        "{} new dumps ({} known, {} young, {} partial, {} withdrawn, {} refused): {}; {span}",
-        tally.read,
+        "{} ({} known, {} young, {} partial, {} withdrawn, {} refused): {}; {span}",
+        counted(tally.read as u64, "new dump"),
         tally.known,
         tally.young,
         tally.partial,
@@ -101,7 +106,8 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
         accounts(&new),
     ));
     if tally.again > 0 {
-        say(format!("          {} dumps taken again: {}", tally.again, accounts(&again)));
+        let dumps = counted(tally.again as u64, "dump");
+        say(format!("          {dumps} taken again: {}", accounts(&again)));
     }
     if let Some(file) = &outcome.conflicts_file {
         say(format!(
@@ -259,8 +265,8 @@ fn tell_lacking(ledger: &Ledger) -> bool {
     }
     if !lacking.is_empty() {
         say(format!(
-            "hint: {} dumps are lacking; bring the files back, or withdraw them",
-            lacking.len()
+            "hint: {} lacking; bring the files back, or withdraw them",
+            counted(lacking.len() as u64, "dump")
         ));
     }
     !lacking.is_empty()
@@ -333,8 +339,31 @@ fn take(
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
     }
+    tell_headers(&name, &report);
     tally.count(source, &report, hash.clone(), rejects);
     Ok(())
+}
+
+/// A header that takes over in mid-file is an everyday event: told, and no failure.
+fn tell_headers(dump: &str, report: &DumpReport) {
+    let list = |names: &[String]| match names.len() {
+        0 => "nothing".to_owned(),
+        n if n > HEADER_NAMES_SHOWN => {
+            let shown = names[..HEADER_NAMES_SHOWN].join(", ");
+            format!("{shown} and {} more", n - HEADER_NAMES_SHOWN)
+        }
+        _ => names.join(", "),
+    };
+    for change in report.headers.iter().take(DUMPS_SHOWN) {
+        let (new, gone) = (list(&change.added), list(&change.removed));
+        say(format!(
+            "{dump}: another header takes over in line {}; new: {new}; gone: {gone}",
+            change.line
+        ));
+    }
+    if report.changed_headers > DUMPS_SHOWN as u64 {
+        say(format!("{dump}: {} in all", counted(report.changed_headers, "changed header")));
+    }
 }
 
 fn totals(source: &SourceSettings, report: &DumpReport) -> DumpTotals {
@@ -390,7 +419,8 @@ fn tell(tally: &Tally) {
     for ((reason, dump, tag), (line, count, read)) in kinds.iter().take(KINDS_SHOWN) {
         let tag = if tag.is_empty() { String::new() } else { format!(" (tag {tag})") };
         say(format!(
-            "rejected: {reason} in {dump}{tag}: {count} rows, first at line {line}, read `{read}`"
+            "rejected: {reason} in {dump}{tag}: {}, first at line {line}, read `{read}`",
+            counted(*count, "row")
         ));
     }
     if kinds.len() > KINDS_SHOWN {
