@@ -1,11 +1,16 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
 mod bad_input;
+mod decisions;
 mod exits;
 mod facility;
+mod first_hour;
 mod known_truth;
+mod ledger;
 mod night;
+mod plan;
 mod prompt;
 mod questions;
+mod since;
 mod support;
 mod withdraw;

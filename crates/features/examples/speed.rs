@@ -1,6 +1,6 @@
 //! How many samples a second become features: synthetic meter-days of several recorders.
 //!
-//! `cargo run --release -p metersift-features --example speed [threads]`
+//! `cargo run --release -p metersift-features --example speed [threads [word of a recorder]]`
 
 #![expect(clippy::print_stdout, reason = "an example prints its result")]
 
@@ -19,6 +19,8 @@ enum Recorder {
     Held { hold: usize },
     /// Stored every `every` s, straight lines between.
     Lines { every: usize },
+    /// Looked at every 5 s, stored when it left a dead-band of `band` sigma or after 15 minutes.
+    Exception { band: f64 },
 }
 
 struct Column {
@@ -47,7 +49,11 @@ impl Noise {
 }
 
 fn column(signal: Signal, level: f64, sigma: f64, recorder: Recorder, day: Day) -> Column {
-    let spacing_s = if let Recorder::Clock { spacing_s } = recorder { spacing_s } else { 1 };
+    let spacing_s = match recorder {
+        Recorder::Clock { spacing_s } => spacing_s,
+        Recorder::Exception { .. } => 5,
+        Recorder::Held { .. } | Recorder::Lines { .. } => 1,
+    };
     let n = (86_400 / spacing_s) as usize;
     let mut noise = Noise(u64::from(level.to_bits() as u32) + day.0 as u64);
     let stands = |t: i64| (50_000..58_000).contains(&t) && signal == Signal::MassFlow;
@@ -59,7 +65,7 @@ fn column(signal: Signal, level: f64, sigma: f64, recorder: Recorder, day: Day) 
         })
         .collect();
     match recorder {
-        Recorder::Clock { .. } => {}
+        Recorder::Clock { .. } | Recorder::Exception { .. } => {}
         Recorder::Held { hold } => {
             let r = sigma / 3.0;
             for i in 0..n {
@@ -76,8 +82,26 @@ fn column(signal: Signal, level: f64, sigma: f64, recorder: Recorder, day: Day) 
             }
         }
     }
-    let time_us = (0..n as i64).map(|i| day.start().0 + i * spacing_s * 1_000_000).collect();
-    Column { signal, time_us, value, quality: vec![192; n] }
+    let mut time_us: Vec<i64> =
+        (0..n as i64).map(|i| day.start().0 + i * spacing_s * 1_000_000).collect();
+    if let Recorder::Exception { band } = recorder {
+        (time_us, value) = by_exception(&time_us, &value, band * sigma);
+    }
+    let quality = vec![192; value.len()];
+    Column { signal, time_us, value, quality }
+}
+
+fn by_exception(time_us: &[i64], value: &[f64], band: f64) -> (Vec<i64>, Vec<f64>) {
+    let mut kept: (Vec<i64>, Vec<f64>) = (Vec::new(), Vec::new());
+    for (&time, &value) in time_us.iter().zip(value) {
+        let same =
+            |last: (&i64, &f64)| time - last.0 < 900_000_000 && (value - last.1).abs() < band;
+        if !kept.0.last().zip(kept.1.last()).is_some_and(same) {
+            kept.0.push(time);
+            kept.1.push(value);
+        }
+    }
+    kept
 }
 
 fn meter_columns(recorder: Recorder, day: Day) -> Vec<Column> {
@@ -128,10 +152,13 @@ fn main() {
         ("1 s, full precision", Recorder::Clock { spacing_s: 1 }, 12),
         ("1 s, rounded and held", Recorder::Held { hold: 3 }, 12),
         ("1 s, straight lines", Recorder::Lines { every: 8 }, 12),
+        ("15 s, full precision", Recorder::Clock { spacing_s: 15 }, 120),
+        ("by exception", Recorder::Exception { band: 4.5 }, 4000),
         ("60 s, full precision", Recorder::Clock { spacing_s: 60 }, 400),
         ("900 s, full precision", Recorder::Clock { spacing_s: 900 }, 4000),
     ];
-    for (name, recorder, rounds) in recorders {
+    let word = std::env::args().nth(2).unwrap_or_default();
+    for (name, recorder, rounds) in recorders.into_iter().filter(|r| r.0.contains(&word)) {
         let days: Vec<(Day, Vec<Column>)> =
             (0..4).map(|i| (Day(20_000 + i), meter_columns(recorder, Day(20_000 + i)))).collect();
         let jobs: Vec<usize> = (0..rounds).collect();
@@ -154,8 +181,10 @@ fn main() {
         let seconds = start.elapsed().as_secs_f64();
         let rate = samples as f64 / seconds / 1e6;
         let days = jobs.len() as f64 / seconds;
+        let each = samples as f64 / jobs.len() as f64;
         println!(
-            "{name:<24} {threads} threads: {rate:6.1} million samples/s, {days:8.0} meter-days/s"
+            "{name:<24} {threads} threads: {rate:6.1} million samples/s, {days:8.0} meter-days/s \
+             of {each:.0} samples"
         );
     }
 }

@@ -14,7 +14,7 @@
 //!         rounding explains; such a noise is the recorder's, at best an upper bound.
 
 use crate::burst::Updates;
-use crate::cells::{Cells, STEADY};
+use crate::cells::{Cells, STEADY_OWN};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
 use crate::settings::Settings;
@@ -45,7 +45,7 @@ pub(crate) struct NoiseScratch {
 pub(crate) fn step_noise(
     updates: &Updates,
     cells: &Cells,
-    mask: u8,
+    mask: u16,
     resolution: f64,
     scratch: &mut NoiseScratch,
 ) -> Option<stats::StepNoise> {
@@ -81,13 +81,13 @@ pub(crate) fn write(
         return;
     }
     row.set(F::Resolution, density.habits.resolution);
-    let steady = cells.count(STEADY);
+    let steady = cells.count(STEADY_OWN);
     if steady == 0 || (steady as f64) < settings.steady_min {
         let none = steady == 0;
         row.why(Group::Noise, if none { WhyNull::FilterEmpty } else { WhyNull::TooFew });
         return;
     }
-    let noise = step_noise(updates, cells, STEADY, density.habits.resolution, scratch);
+    let noise = step_noise(updates, cells, STEADY_OWN, density.habits.resolution, scratch);
     row.count(Count::Noise, scratch.steps.len());
     match noise {
         Some(noise) => {
@@ -112,7 +112,7 @@ pub(crate) fn write(
 fn is_thinned_away(sigma: f64, density: &Samples) -> bool {
     let r = density.habits.resolution;
     let expected = 1.0 - stats::equal_neighbour_share(r, sigma);
-    let kept = density.habits.updates / density.len() as f64;
+    let kept = density.habits.updates / density.n_own() as f64;
     sigma < DEAD_BAND_RESOLUTIONS * r && kept * THINNING < expected
 }
 
@@ -132,7 +132,7 @@ fn tail_ratio(
             center(&mut deviations[start..]);
             (start, window) = (deviations.len(), t_us / window_us);
         }
-        if cells.at(t_us, STEADY) {
+        if cells.at(t_us, STEADY_OWN) {
             deviations.push(v);
         }
     }
@@ -173,7 +173,7 @@ fn even_series(density: &Samples, cells: &Cells, spacing_us: i64, even: &mut Vec
     let mut last = i64::MIN;
     for i in 0..density.len() {
         let t_us = density.t_us[i];
-        if !cells.at(t_us, STEADY) {
+        if !cells.at(t_us, STEADY_OWN) {
             continue;
         }
         let late = t_us - last.max(-spacing_us * 10) - spacing_us;

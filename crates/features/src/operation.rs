@@ -12,7 +12,9 @@
 //! Source: the states are our own; the zero-limited edge is the usual accuracy law, error =
 //!         max(base accuracy, 100 zero stability / |q|) (common practice, no source).
 
-use crate::cells::{self, CELLS, Cells, FLOWING, GAS, KNOWN, LOW, Minutes, SHUT, STEADY};
+use crate::cells::{
+    self, CELLS, Cells, FLOWING, GAS, KNOWN, LOW, Minutes, SHUT, STEADY, STEADY_OWN, WARM,
+};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
 use crate::settings::Settings;
@@ -24,6 +26,9 @@ use metersift_model::records::Meter;
 const MEDIAN_MINUTES: usize = 15;
 /// Minutes without flow before a start (judgement).
 const STANDSTILL_MIN: usize = 5;
+/// Values and flowing time, us, behind the outer quantiles of flow.
+const EDGE_MIN: usize = 20;
+const EDGE_MIN_US: i64 = 7_200_000_000;
 /// Share of a minute that must lie within the steady band.
 const STEADY_TIME_SHARE: f64 = 0.9;
 /// Share of a minute that must be covered for its state to be known.
@@ -143,18 +148,65 @@ fn settled(cells: &Cells, settle: usize) -> Vec<bool> {
 /// Median of the known minutes among the 15 around each settled minute.
 fn rolling_median(mean: &[f64], settled: &[bool]) -> Vec<f64> {
     let half = MEDIAN_MINUTES / 2;
-    let mut window = Vec::with_capacity(MEDIAN_MINUTES);
-    (0..CELLS)
-        .map(|cell| {
-            if !settled[cell] {
-                return f64::NAN;
+    let mut window = SortedWindow::default();
+    let mut middle = vec![f64::NAN; CELLS];
+    let mut last = None;
+    for cell in (0..CELLS).filter(|&cell| settled[cell]) {
+        let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
+        if last.is_some_and(|last| last + 1 == cell) {
+            let left = cell.checked_sub(half + 1).map(|left| mean[left]);
+            let came = mean.get(cell + half).copied();
+            window.slide(left, came);
+        } else {
+            window.refill(&mean[around]);
+        }
+        middle[cell] = window.median();
+        last = Some(cell);
+    }
+    middle
+}
+
+/// The finite values of a window in rising order.
+#[derive(Debug, Default)]
+struct SortedWindow {
+    sorted: Vec<f64>,
+}
+
+impl SortedWindow {
+    fn refill(&mut self, values: &[f64]) {
+        self.sorted.clear();
+        self.sorted.extend(values.iter().filter(|value| value.is_finite()));
+        self.sorted.sort_unstable_by(f64::total_cmp);
+    }
+
+    /// One value leaves, one comes; where both are equal, nothing is to be done.
+    fn slide(&mut self, left: Option<f64>, came: Option<f64>) {
+        if left.map(f64::to_bits) == came.map(f64::to_bits) {
+            return;
+        }
+        let place = |sorted: &[f64], value: f64| {
+            sorted.binary_search_by(|other| other.total_cmp(&value)).unwrap_or_else(|free| free)
+        };
+        if let Some(value) = left.filter(|value| value.is_finite()) {
+            let at = place(&self.sorted, value);
+            if at < self.sorted.len() {
+                self.sorted.remove(at);
             }
-            let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
-            window.clear();
-            window.extend(mean[around].iter().filter(|mean| mean.is_finite()));
-            metersift_stats::median_in_place(&mut window)
-        })
-        .collect()
+        }
+        if let Some(value) = came.filter(|value| value.is_finite()) {
+            let at = place(&self.sorted, value);
+            self.sorted.insert(at, value);
+        }
+    }
+
+    fn median(&self) -> f64 {
+        let n = self.sorted.len();
+        match n {
+            0 => f64::NAN,
+            _ if n % 2 == 1 => self.sorted[n / 2],
+            _ => f64::midpoint(self.sorted[n / 2 - 1], self.sorted[n / 2]),
+        }
+    }
 }
 
 /// Writes the operation group.
@@ -172,7 +224,7 @@ pub(crate) fn write(
     let mut time = StateTimes::default();
     let mut mass = 0.0;
     pairs.clear();
-    for (&q, &hold) in flow.v.iter().zip(&flow.hold_us) {
+    for (&q, hold) in flow.v.iter().zip(flow.own_holds()) {
         time.add(q, hold, edges);
         mass += q * hold as f64;
         if q.abs() > edges.flowing && hold > 0 {
@@ -186,8 +238,9 @@ pub(crate) fn write(
     row.set(F::HoursInSpan, hours(time.in_span));
     row.set(F::HoursAboveSpan, hours(time.above));
     row.set(F::HoursReverse, hours(time.reverse));
-    row.set(F::Starts, starts(cells).len() as f64);
-    row.set(F::HoursSteady, cells.count(STEADY) as f64 / 60.0);
+    let starts = starts(cells).into_iter().filter(|&cell| cell >= WARM).count();
+    row.set(F::Starts, starts as f64);
+    row.set(F::HoursSteady, cells.count(STEADY_OWN) as f64 / 60.0);
     row.set(F::MassKg, mass / 3.6e9);
     row.count(crate::table::Count::Flow, pairs.len());
     if pairs.len() < 10 {
@@ -195,8 +248,9 @@ pub(crate) fn write(
         return;
     }
     row.set(F::FlowQ50, weighted::median(pairs).unwrap_or(f64::NAN));
-    // A quantile p needs 10/min(p, 1-p) samples.
-    if pairs.len() >= 200 {
+    // A recorder by exception stores a few dozen values in hours: time carries a quantile, the
+    // 20th part of two hours being six minutes.
+    if pairs.len() >= EDGE_MIN && time.flowing >= EDGE_MIN_US {
         row.set(F::FlowQ05, weighted::quantile(pairs, 0.05).unwrap_or(f64::NAN));
         row.set(F::FlowQ95, weighted::quantile(pairs, 0.95).unwrap_or(f64::NAN));
     }
@@ -229,5 +283,30 @@ impl StateTimes {
             &mut self.zero_limited
         };
         *state += hold;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sliding_median_is_the_median_of_each_window() {
+        let mut generator = metersift_stats::Xoshiro256::seeded(5);
+        let mean: Vec<f64> = (0..CELLS)
+            .map(|cell| match cell % 97 {
+                0 => f64::NAN,
+                1..40 => 7.0,
+                _ => (10.0 * generator.normal()).round(),
+            })
+            .collect();
+        let settled: Vec<bool> = (0..CELLS).map(|cell| cell % 211 > 20).collect();
+        let middle = rolling_median(&mean, &settled);
+        for cell in 0..CELLS {
+            let around = cell.saturating_sub(7)..(cell + 8).min(CELLS);
+            let want =
+                if settled[cell] { metersift_stats::median(&mean[around]) } else { f64::NAN };
+            assert_eq!(middle[cell].to_bits(), want.to_bits(), "{cell}");
+        }
     }
 }

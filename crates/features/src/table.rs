@@ -387,6 +387,60 @@ features! {
         "alert episodes of category S", "alerts", "", "NAMUR NE 107", "no alert record kept";
     AlertsMaintenance "alerts_maintenance" "" "" Records None,
         "alert episodes of category M", "alerts", "", "NAMUR NE 107", "no alert record kept";
+    AlertsFailureRepeats "alerts_failure_repeats" "" "" Records None,
+        "alerts of category F that came again before they went", "alerts", "", "NAMUR NE 107",
+        "no alert record kept";
+    AlertsFunctionCheckRepeats "alerts_function_check_repeats" "" "" Records None,
+        "the same of category C", "alerts", "", "NAMUR NE 107",
+        "no alert record kept";
+    AlertsOutOfSpecRepeats "alerts_out_of_spec_repeats" "" "" Records None,
+        "the same of category S", "alerts", "", "NAMUR NE 107",
+        "no alert record kept";
+    AlertsMaintenanceRepeats "alerts_maintenance_repeats" "" "" Records None,
+        "the same of category M", "alerts", "", "NAMUR NE 107",
+        "no alert record kept";
+    ChecksRepeatFailed "checks_repeat_failed" "" "" Records None,
+        "failed checks of the day whose last completed check before them, within 30 days, failed too", "checks", "a fail counts only when its repeat fails", "own rule",
+        "no check record kept";
+    CheckDaysSinceGood "check_days_since_good" "" "d" Records None,
+        "days from the last check that passed to the end of the day", "checks", "a swap or new calibration does not count as a check", "identity",
+        "no check has passed yet";
+    CheckIntervalsSinceGood "check_intervals_since_good" "" "" Records None,
+        "check_days_since_good / check_interval_days; over 1 = overdue", "checks, register", "", "identity",
+        "no check has passed yet, or no interval in the register";
+    CheckInlet "check_stiffness_inlet_pct" "k_in" "%" Records None,
+        "median of the last 3 values at the inlet within 30 days", "checks with values", "days with such a value; aborted checks left out; restarts at installed, swapped, recalibrated", "own rule",
+        "no value that day";
+    CheckInletScatter "check_stiffness_inlet_scatter_pct" "s_k_in" "%" Records None,
+        "1.4826.. x median |step between values| / sqrt 2 over the last 10 values", "checks with values", "5 values since the last restart", "Rousseeuw & Croux (1993)",
+        "no value that day, or under 5";
+    CheckInletDrift "check_stiffness_inlet_drift_pct_per_y" "d_k_in" "%/y" Records None,
+        "Theil-Sen slope over the last 24 values", "checks with values", "5 values over 30 days since the last restart", "Sen (1968)",
+        "no value that day, or too few";
+    CheckOutlet "check_stiffness_outlet_pct" "k_out" "%" Records None,
+        "median of the last 3 values at the outlet within 30 days", "checks with values", "days with such a value; aborted checks left out; restarts at installed, swapped, recalibrated", "own rule",
+        "no value that day";
+    CheckOutletScatter "check_stiffness_outlet_scatter_pct" "s_k_out" "%" Records None,
+        "1.4826.. x median |step between values| / sqrt 2 over the last 10 values", "checks with values", "5 values since the last restart", "Rousseeuw & Croux (1993)",
+        "no value that day, or under 5";
+    CheckOutletDrift "check_stiffness_outlet_drift_pct_per_y" "d_k_out" "%/y" Records None,
+        "Theil-Sen slope over the last 24 values", "checks with values", "5 values over 30 days since the last restart", "Sen (1968)",
+        "no value that day, or too few";
+    CheckWhole "check_stiffness_whole_pct" "k" "%" Records None,
+        "median of the last 3 values at the whole tube or without position within 30 days", "checks with values", "days with such a value; aborted checks left out; restarts at installed, swapped, recalibrated", "own rule",
+        "no value that day";
+    CheckWholeScatter "check_stiffness_whole_scatter_pct" "s_k" "%" Records None,
+        "1.4826.. x median |step between values| / sqrt 2 over the last 10 values", "checks with values", "5 values since the last restart", "Rousseeuw & Croux (1993)",
+        "no value that day, or under 5";
+    CheckWholeDrift "check_stiffness_whole_drift_pct_per_y" "d_k" "%/y" Records None,
+        "Theil-Sen slope over the last 24 values", "checks with values", "5 values over 30 days since the last restart", "Sen (1968)",
+        "no value that day, or too few";
+    ChangesRecorded "changes_recorded" "" "" Records None,
+        "changes of the day: events and settings", "changes", "", "identity",
+        "no change record kept";
+    DaysSinceChange "days_since_change" "" "d" Records None,
+        "days from the last recorded change or as-left zero to the end of the day: levels before it do not compare", "changes, zeros", "", "identity",
+        "none recorded so far";
 }
 
 /// Recorder habits per signal, in column order within a signal.
@@ -515,7 +569,7 @@ mod tests {
             "volume_flow_ceiling_share"
         );
         assert_eq!(features()[habit_index(1, Habit::Stuck)].name, "density_stuck");
-        assert_eq!(features()[F::AlertsMaintenance as usize].name, "alerts_maintenance");
+        assert_eq!(features()[F::DaysSinceChange as usize].name, "days_since_change");
         assert_eq!(features()[F::Density as usize].name, "density_kg_m3");
     }
 

@@ -64,6 +64,14 @@ pub enum ImportError {
         /// What the unpacker said.
         why: String,
     },
+    /// An archive, or an entry of one, that is not read.
+    #[error("the archive or its entry is not read: {why}")]
+    Archive {
+        /// Path of the archive, or of the entry below it.
+        file: String,
+        /// What stands against it.
+        why: String,
+    },
     /// A ceiling of the reader was reached.
     #[error("more than {limit} {what}: found {found}")]
     Ceiling {
@@ -343,6 +351,7 @@ impl ImportError {
             | Empty { file }
             | NotText { file, .. }
             | Damaged { file, .. }
+            | Archive { file, .. }
             | Ceiling { file, .. }
             | ChangedWhileRead { file }
             | NoRows { file }
@@ -433,6 +442,10 @@ impl ImportError {
             NotAFile { .. } => "name a file, or a pattern such as `dumps/unit3/*.csv`".into(),
             Empty { .. } => "export it again, or take it out of the pattern".into(),
             NotText { .. } => "unpack it, or export it as text, gzip or zstd".into(),
+            Archive { .. } => {
+                "make it anew without password, links and archives inside, or put its files here"
+                    .into()
+            }
             Damaged { .. } => "copy it again from where it was written".into(),
             Ceiling { .. } => "a text dump seldom reaches this; look into the file first".into(),
             ChangedWhileRead { .. } => "it is left for the next run".into(),

@@ -1,4 +1,4 @@
-//! What can go wrong: settings that make no sense, and a verdicts table of another shape.
+//! What can go wrong: settings that make no sense, and a table of another shape.
 
 /// Why the lists could not be made.
 #[derive(Debug, thiserror::Error, PartialEq)]
@@ -13,8 +13,18 @@ pub enum RankError {
         /// What it must be.
         must: &'static str,
     },
-    /// A verdicts table lacks a column, or the column holds another kind of value.
-    #[error("verdicts table: no column `{column}` of {kind}")]
+    /// A setting of the plan is out of its range.
+    #[error("setting `{key}` of [plan] is {value}; it must be {must}")]
+    PlanSetting {
+        /// Key in the site file.
+        key: &'static str,
+        /// What was read.
+        value: f64,
+        /// What it must be.
+        must: &'static str,
+    },
+    /// A table lacks a column, or the column holds another kind of value.
+    #[error("no column `{column}` of {kind}")]
     Column {
         /// Column name.
         column: String,

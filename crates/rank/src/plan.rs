@@ -11,25 +11,29 @@
 //!         a common cause its strongest member: the others are likely to tell the same).
 //! Order:  expected cost of waiting one round (in money where it is known of all candidates, else
 //!         in points), then the share of the interval that has passed, then the name.
-//! Days:   in that order each meter takes the first day with room that has no other meter of its
-//!         stream yet; where there is none, the day with the fewest of them. Two meters of one
-//!         stream that are checked on one day are both wrong when the stream was disturbed that
-//!         day.
+//! Days:   in that order each meter takes a working day with room: one on which it has a good hour
+//!         (`hours`) before one on which it has none, then one that has no other meter of its
+//!         stream yet, then the first. Two meters of one stream that are checked on one day are
+//!         both wrong when the stream was disturbed that day.
+//! Hours:  of the good hours of that day the one that the fewest others took, then the one that
+//!         was good most often. Where no hour is good often enough the check keeps its day and
+//!         says so.
 //! Draws:  every tenth slot of the span goes to a meter without an entry and without a completed
-//!         check of late, drawn by a generator that the as-of date and the meter's name seed. One in ten is a judgement of ours: it
-//!         costs little and is the only way to learn how often quiet is wrong.
-//! Limits: days are calendar days and no more: hours in which a meter runs full, steady and
-//!         single-phase are not proposed, nor are working days known.
+//!         check of late, drawn by a generator that the as-of date and the meter's name
+//!         seed. One in ten is a judgement of ours: it costs little and is the only way to learn
+//!         how often quiet is wrong.
+//! Limits: hours are what a meter did in the last weeks: a changed campaign changes them.
 
 use crate::candidate::{Candidate, candidates_of, chance, likeliest};
 use crate::cost::{money, points};
-use crate::settings::Settings;
+use crate::hours::{GoodHour, HourShare, Hours};
+use crate::settings::{Crew, Settings};
 use crate::words;
 use metersift_model::records::{CheckOutcome, Meter};
 use metersift_model::verdict::{Fact, FactKind, JudgedState};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{
-    ColumnData, Day, Hypothesis, ListKind, Records, Table, Verdict, WatchListEntry,
+    ColumnData, Day, Hypothesis, ListKind, Records, Table, TimeUs, Verdict, WatchListEntry,
 };
 use metersift_stats::SplitMix64;
 use std::cmp::Ordering;
@@ -41,14 +45,20 @@ const DRAW_EVERY: usize = 10;
 const FRESH_DAYS: i32 = 30;
 /// How a settling test says that it is a check.
 const CHECK_WORDS: &str = "in-situ check";
+/// Room that a check gets: a check takes minutes, walking to it the rest (our judgement).
+const CHECK_HOUR_US: i64 = 3_600_000_000;
 
-/// What the crew can do.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct PlanSpan {
-    /// Days to plan, the as-of date being the first.
-    pub days: u32,
-    /// Checks a day, at most; `None` = the fewest that fit all candidates.
-    pub per_day: Option<u32>,
+/// A proposed hour.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PlannedHour {
+    /// First instant.
+    pub start: TimeUs,
+    /// End.
+    pub end: TimeUs,
+    /// Local hour of the day, 0..23.
+    pub hour: u8,
+    /// How many such hours (weekday and hour) were full, steady and single-phase.
+    pub share: HourShare,
 }
 
 /// One proposed check.
@@ -60,6 +70,10 @@ pub struct PlannedCheck {
     pub meter: String,
     /// Stream.
     pub stream: String,
+    /// The hour of the day; `None` = no good hour known, or beyond the span.
+    pub hour: Option<PlannedHour>,
+    /// What is known about the hours of this meter, as a clause.
+    pub hour_note: String,
     /// Why it is to be checked.
     pub why: String,
     /// Whether it was drawn at random.
@@ -85,8 +99,10 @@ pub struct CheckPlan {
     pub as_of: Day,
     /// Days of the span.
     pub days: u32,
-    /// Checks a day, at most.
+    /// Checks a working day, at most.
     pub per_day: u32,
+    /// Name of the zone of the hours.
+    pub zone: String,
     /// Checks with a day, by day, then order of risk; the draw of a day comes last.
     pub checks: Vec<PlannedCheck>,
     /// Candidates that did not fit, in order of risk.
@@ -99,11 +115,12 @@ pub fn check_plan(
     lists: &WatchLists,
     records: &Records,
     settings: &Settings,
-    span: PlanSpan,
+    crew: &Crew,
+    hours: &Hours,
 ) -> CheckPlan {
     let mut sorted: Vec<&Verdict> = verdicts.iter().collect();
     sorted.sort_by(|a, b| a.meter.cmp(&b.meter));
-    let planner = Planner::new(&sorted, lists, records, settings, span);
+    let planner = Planner::new(&sorted, lists, records, settings, crew, hours);
     let (asked, quiet): (Vec<Case<'_>>, Vec<Case<'_>>) =
         sorted.iter().map(|verdict| planner.case(verdict)).partition(Case::is_asked);
     let asked = planner.in_order(asked);
@@ -147,7 +164,8 @@ struct Planner<'a> {
     as_of: Day,
     records: &'a Records,
     settings: &'a Settings,
-    span: PlanSpan,
+    crew: &'a Crew,
+    hours: &'a Hours,
     verdicts: BTreeMap<&'a str, &'a Verdict>,
     /// Entries with a rank that speak of a meter, by list and rank.
     entries: BTreeMap<&'a str, Vec<&'a WatchListEntry>>,
@@ -163,7 +181,8 @@ impl<'a> Planner<'a> {
         lists: &'a WatchLists,
         records: &'a Records,
         settings: &'a Settings,
-        span: PlanSpan,
+        crew: &'a Crew,
+        hours: &'a Hours,
     ) -> Planner<'a> {
         let mut ranked: Vec<&WatchListEntry> =
             lists.entries.iter().filter(|entry| entry.rank > 0).collect();
@@ -186,11 +205,11 @@ impl<'a> Planner<'a> {
         let hidden = lists.entries.iter().filter(|entry| entry.accepted);
         let hidden = hidden.flat_map(meters_of).collect();
         let as_of = lists.as_of;
-        Planner { as_of, records, settings, span, verdicts, entries, withheld, hidden }
+        Planner { as_of, records, settings, crew, hours, verdicts, entries, withheld, hidden }
     }
 
     fn days(&self) -> usize {
-        self.span.days.max(1) as usize
+        self.crew.days.max(1) as usize
     }
 
     /// What is known about checking a meter; without a reason it is not asked for.
@@ -383,41 +402,111 @@ impl<'a> Planner<'a> {
 
     fn plan(&self, asked: Vec<Case<'a>>, mut drawn: Vec<Case<'a>>) -> CheckPlan {
         let days = self.days();
-        let per_day = match self.span.per_day {
+        let working: Vec<usize> = (0..days).filter(|day| self.works_on(*day)).collect();
+        let per_day = match self.crew.per_day {
             Some(per_day) => per_day.max(1) as usize,
-            None => fewest_per_day(days, asked.len(), drawn.len()),
+            None => fewest_per_day(working.len(), asked.len(), drawn.len()),
         };
-        drawn.truncate(days * per_day / DRAW_EVERY);
-        let mut calendar = Calendar::new(days, per_day);
-        let mut checks = Vec::new();
+        drawn.truncate(working.len() * per_day / DRAW_EVERY);
+        let mut calendar = Calendar::new(days, &working, per_day);
+        let mut placed: Vec<(usize, usize, &Case<'_>, bool)> = Vec::new();
         for (number, case) in drawn.iter().enumerate() {
             let slot = (number + 1) * DRAW_EVERY - 1;
-            let day = slot / per_day;
+            let day = working[slot / per_day];
             calendar.take(day, &case.candidate.verdict.stream);
-            checks.push((day, usize::MAX, self.check(case, Some(day), true)));
+            placed.push((day, usize::MAX, case, true));
         }
         let mut beyond = Vec::new();
         for (order, case) in asked.iter().enumerate() {
             let stream = &case.candidate.verdict.stream;
-            match calendar.day_for(stream) {
+            match calendar.day_for(stream, &|day| !self.good_hours(case, day).is_empty()) {
                 Some(day) => {
                     calendar.take(day, stream);
-                    checks.push((day, order, self.check(case, Some(day), false)));
+                    placed.push((day, order, case, false));
                 }
-                None => beyond.push(self.check(case, None, false)),
+                None => beyond.push(self.check(case, None, None, false)),
             }
         }
-        checks.sort_by_key(|(day, order, _)| (*day, *order));
+        placed.sort_by_key(|(day, order, ..)| (*day, *order));
+        let mut taken: BTreeMap<(usize, u8), u32> = BTreeMap::new();
+        let checks = placed.into_iter().map(|(day, _, case, drawn)| {
+            let hour = self.hour_for(case, day, &taken);
+            if let Some(hour) = hour {
+                *taken.entry((day, hour.hour)).or_default() += 1;
+            }
+            self.check(case, Some(day), hour, drawn)
+        });
         CheckPlan {
             as_of: self.as_of,
             days: days as u32,
             per_day: per_day as u32,
-            checks: checks.into_iter().map(|(_, _, check)| check).collect(),
+            zone: self.hours.zone_words(),
+            checks: checks.collect(),
             beyond,
         }
     }
 
-    fn check(&self, case: &Case<'_>, day: Option<usize>, drawn: bool) -> PlannedCheck {
+    fn day(&self, number: usize) -> Day {
+        self.as_of.plus(i32::try_from(number).unwrap_or(i32::MAX))
+    }
+
+    fn works_on(&self, day: usize) -> bool {
+        self.crew.works_on(self.day(day))
+    }
+
+    fn good_hours(&self, case: &Case<'_>, day: usize) -> Vec<GoodHour> {
+        let work = (self.crew.from_hour, self.crew.until_hour);
+        self.hours.good_on(case.meter(), self.day(day), work, self.crew.good_hour_share)
+    }
+
+    /// Of the good hours of a day the one that the fewest took, then the best, then the first.
+    fn hour_for(
+        &self,
+        case: &Case<'_>,
+        day: usize,
+        taken: &BTreeMap<(usize, u8), u32>,
+    ) -> Option<PlannedHour> {
+        let others = |hour: &GoodHour| taken.get(&(day, hour.hour)).copied().unwrap_or(0);
+        let best = self.good_hours(case, day).into_iter().reduce(|best, next| {
+            let fewer = others(&next).cmp(&others(&best));
+            let better = fewer.then_with(|| best.expected.total_cmp(&next.expected));
+            if better == Ordering::Less { next } else { best }
+        })?;
+        let start = self.hours.starts_at(self.day(day), best.hour)?;
+        let end = TimeUs(start.0 + CHECK_HOUR_US);
+        Some(PlannedHour { start, end, hour: best.hour, share: best.share })
+    }
+
+    /// What is known about the hours of a meter.
+    fn hour_note(&self, case: &Case<'_>, hour: Option<PlannedHour>) -> String {
+        if let Some(PlannedHour { share, .. }) = hour {
+            let HourShare { good, seen } = share;
+            return format!(
+                "{good} of the last {seen} such hours ran full, steady and single-phase"
+            );
+        }
+        let work = (self.crew.from_hour, self.crew.until_hour);
+        match self.hours.best(case.meter(), self.as_of, work) {
+            None => "no good hour known: no hours on record".into(),
+            Some((_, GoodHour { expected, .. })) if expected >= self.crew.good_hour_share => {
+                "no good hour known on a day with room".into()
+            }
+            Some((day, GoodHour { hour, share, .. })) => format!(
+                "no good hour known: at best {} {hour:02}:00, {} of {}",
+                weekday_words(day),
+                share.good,
+                share.seen
+            ),
+        }
+    }
+
+    fn check(
+        &self,
+        case: &Case<'_>,
+        day: Option<usize>,
+        hour: Option<PlannedHour>,
+        drawn: bool,
+    ) -> PlannedCheck {
         let verdict = case.candidate.verdict;
         let why = match (drawn, verdict.state) {
             (false, _) => case.why.join("; "),
@@ -426,14 +515,12 @@ impl<'a> Planner<'a> {
             }
             (true, _) => "drawn at random among the meters without an entry".into(),
         };
-        let meter = case.candidate.meter;
-        let custody = meter.is_some_and(|meter| meter.custody).then_some(words::CUSTODY);
-        let function =
-            meter.is_some_and(|meter| meter.safety_function).then_some(words::SAFETY_FUNCTION);
         PlannedCheck {
-            day: day.map(|day| self.as_of.plus(i32::try_from(day).unwrap_or(i32::MAX))),
+            day: day.map(|day| self.day(day)),
             meter: verdict.meter.clone(),
             stream: verdict.stream.clone(),
+            hour,
+            hour_note: self.hour_note(case, hour),
             why,
             drawn,
             last_checked: case.last_checked,
@@ -441,7 +528,7 @@ impl<'a> Planner<'a> {
             overdue_share: case.overdue_share,
             expected_cost: case.cost.0,
             cost_unit: case.cost.1,
-            cautions: custody.into_iter().chain(function).map(String::from).collect(),
+            cautions: words::check_cautions(case.candidate.meter),
         }
     }
 }
@@ -453,8 +540,10 @@ struct Calendar<'a> {
 }
 
 impl<'a> Calendar<'a> {
-    fn new(days: usize, per_day: usize) -> Calendar<'a> {
-        Calendar { room: vec![per_day; days], streams: vec![BTreeMap::new(); days] }
+    fn new(days: usize, working: &[usize], per_day: usize) -> Calendar<'a> {
+        let mut room = vec![0; days];
+        working.iter().for_each(|day| room[*day] = per_day);
+        Calendar { room, streams: vec![BTreeMap::new(); days] }
     }
 
     fn take(&mut self, day: usize, stream: &'a str) {
@@ -462,20 +551,25 @@ impl<'a> Calendar<'a> {
         *self.streams[day].entry(stream).or_default() += 1;
     }
 
-    /// The first day with room among those with the fewest meters of the stream. A meter without
-    /// a stream shares none.
-    fn day_for(&self, stream: &str) -> Option<usize> {
-        let there = |day: &usize| match stream {
+    /// The first day with room among those with a good hour (all, where none has one) and the
+    /// fewest meters of the stream. A meter without a stream shares none.
+    fn day_for(&self, stream: &str, has_good_hour: &dyn Fn(usize) -> bool) -> Option<usize> {
+        let there = |day: usize| match stream {
             "" => 0,
-            stream => self.streams[*day].get(stream).copied().unwrap_or(0),
+            stream => self.streams[day].get(stream).copied().unwrap_or(0),
         };
         // `min_by_key` gives the first of equals.
-        (0..self.room.len()).filter(|&day| self.room[day] > 0).min_by_key(there)
+        (0..self.room.len())
+            .filter(|&day| self.room[day] > 0)
+            .min_by_key(|&day| (!has_good_hour(day), there(day)))
     }
 }
 
 /// The smallest capacity with which every candidate fits beside the draws.
 fn fewest_per_day(days: usize, asked: usize, quiet: usize) -> usize {
+    if days == 0 {
+        return 1;
+    }
     let fits = |per_day: &usize| {
         let slots = days * per_day;
         slots - (slots / DRAW_EVERY).min(quiet) >= asked
@@ -503,6 +597,20 @@ fn meters_of(entry: &WatchListEntry) -> Vec<&str> {
 
 fn is_overdue(fact: &Fact) -> bool {
     fact.kind == FactKind::CheckOverdue
+}
+
+/// Weekday as people write it.
+pub fn weekday_words(day: Day) -> &'static str {
+    use jiff::civil::Weekday;
+    match day.civil().weekday() {
+        Weekday::Monday => "Mon",
+        Weekday::Tuesday => "Tue",
+        Weekday::Wednesday => "Wed",
+        Weekday::Thursday => "Thu",
+        Weekday::Friday => "Fri",
+        Weekday::Saturday => "Sat",
+        Weekday::Sunday => "Sun",
+    }
 }
 
 /// What a check would tell about an entry of another list.
@@ -550,6 +658,22 @@ pub fn plan_table(plan: &CheckPlan) -> Table {
     table.push("expected_cost", "", number(&|row| row.expected_cost));
     table.push("cost_unit", "", text(&|row| row.cost_unit.into()));
     table.push("cautions", "", text(&|row| row.cautions.join(" ")));
+    let time = |of: &dyn Fn(&PlannedHour) -> TimeUs| {
+        ColumnData::Time(rows.iter().map(|row| row.hour.as_ref().map(of)).collect())
+    };
+    let count = |of: &dyn Fn(&PlannedHour) -> u32| {
+        let one = |row: &&PlannedCheck| row.hour.as_ref().map(|hour| i64::from(of(hour)));
+        ColumnData::Count(rows.iter().map(one).collect())
+    };
+    table.push("start", "", time(&|hour| hour.start));
+    table.push("end", "", time(&|hour| hour.end));
+    let local = |row: &PlannedCheck| {
+        row.hour.map_or(String::new(), |hour| format!("{:02}:00 {}", hour.hour, plan.zone))
+    };
+    table.push("local_start", "", text(&local));
+    table.push("good_hours", "", count(&|hour| hour.share.good));
+    table.push("hours_seen", "", count(&|hour| hour.share.seen));
+    table.push("hour_note", "", text(&|row| row.hour_note.clone()));
     table
 }
 
@@ -573,6 +697,17 @@ mod tests {
     }
 
     #[test]
+    fn a_day_with_a_good_hour_comes_before_an_earlier_one_without() {
+        let mut calendar = Calendar::new(4, &[0, 2, 3], 1);
+        let good = |day: usize| day == 3;
+        assert_eq!(calendar.day_for("a", &good), Some(3));
+        calendar.take(3, "a");
+        assert_eq!(calendar.day_for("a", &good), Some(0));
+        calendar.take(0, "a");
+        assert_eq!(calendar.day_for("a", &good), Some(2), "nobody works on day 1");
+    }
+
+    #[test]
     fn another_morning_draws_in_another_order() {
         let order = |as_of: i32| {
             let mut names: Vec<String> = (0..50).map(|n| format!("FT-{n}")).collect();
@@ -588,10 +723,10 @@ mod tests {
 
     #[test]
     fn a_stream_fills_other_days_before_it_shares_one() {
-        let mut calendar = Calendar::new(3, 2);
+        let mut calendar = Calendar::new(3, &[0, 1, 2], 2);
         let days: Vec<Option<usize>> = (0..7)
             .map(|_| {
-                let day = calendar.day_for("syrup-3")?;
+                let day = calendar.day_for("syrup-3", &|_| true)?;
                 calendar.take(day, "syrup-3");
                 Some(day)
             })

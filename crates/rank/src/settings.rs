@@ -2,7 +2,7 @@
 //! findings say better; each carries its reason.
 
 use crate::error::RankError;
-use metersift_model::ListKind;
+use metersift_model::{Day, ListKind};
 use serde::{Deserialize, Serialize};
 
 /// Settings of `[rank]` in the site file; every key is optional.
@@ -51,6 +51,103 @@ pub struct Settings {
     pub as_found_days: u32,
     /// A cause other than the zero must be less likely than this before a re-zero is a thought.
     pub other_cause_probability: f64,
+}
+
+/// What the crew that checks can do: `[plan]` of the site file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Crew {
+    /// Days to plan, the as-of date being the first.
+    pub days: u32,
+    /// Checks a working day, at most; left out: the fewest with which all candidates fit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub per_day: Option<u32>,
+    /// Weekdays on which somebody checks.
+    pub weekdays: Vec<Weekday>,
+    /// First local hour of the day in which a check may begin ...
+    pub from_hour: u8,
+    /// ... and the hour by which the last one has ended.
+    pub until_hour: u8,
+    /// An hour is proposed when at least this share of its kind ran full, steady and
+    /// single-phase: two aborted checks in ten are what a crew bears.
+    pub good_hour_share: f64,
+    /// Weeks looked back on for good hours: eight hours of each kind, and one season.
+    pub weeks: u32,
+}
+
+/// A day of the week.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Weekday {
+    /// Monday.
+    Mon,
+    /// Tuesday.
+    Tue,
+    /// Wednesday.
+    Wed,
+    /// Thursday.
+    Thu,
+    /// Friday.
+    Fri,
+    /// Saturday.
+    Sat,
+    /// Sunday.
+    Sun,
+}
+
+impl Weekday {
+    const ALL: [Weekday; 7] = [
+        Weekday::Mon,
+        Weekday::Tue,
+        Weekday::Wed,
+        Weekday::Thu,
+        Weekday::Fri,
+        Weekday::Sat,
+        Weekday::Sun,
+    ];
+}
+
+impl Default for Crew {
+    fn default() -> Crew {
+        Crew {
+            days: 28,
+            per_day: None,
+            weekdays: Weekday::ALL.to_vec(),
+            from_hour: 7,
+            until_hour: 17,
+            good_hour_share: 0.8,
+            weeks: 8,
+        }
+    }
+}
+
+impl Crew {
+    /// Whether somebody checks on a day.
+    pub fn works_on(&self, day: Day) -> bool {
+        let number = day.civil().weekday().to_monday_zero_offset() as usize;
+        self.weekdays.contains(&Weekday::ALL[number])
+    }
+
+    /// Refuses numbers that make no sense.
+    ///
+    /// # Errors
+    /// The first key that is out of its range.
+    pub fn check(&self) -> Result<(), RankError> {
+        let plan = |inside, key, value, must| {
+            if inside { Ok(()) } else { Err(RankError::PlanSetting { key, value, must }) }
+        };
+        let days = f64::from(self.days);
+        plan((1..=366).contains(&self.days), "days", days, "from 1 to 366")?;
+        let per_day = self.per_day.unwrap_or(1);
+        plan((1..=1000).contains(&per_day), "per_day", f64::from(per_day), "from 1 to 1000")?;
+        let (from, until) = (self.from_hour, self.until_hour);
+        plan(until <= 24, "until_hour", f64::from(until), "at most 24")?;
+        plan(from < until, "from_hour", f64::from(from), "before `until_hour`")?;
+        let share = self.good_hour_share;
+        plan(share > 0.0 && share <= 1.0, "good_hour_share", share, "above 0 and at most 1")?;
+        plan((1..=104).contains(&self.weeks), "weeks", f64::from(self.weeks), "from 1 to 104")?;
+        plan(!self.weekdays.is_empty(), "weekdays", 0.0, "at least one day")
+    }
 }
 
 /// One number per list.
@@ -217,6 +314,21 @@ mod tests {
             toml::from_str("budget = 0.1\n[money.action_cost]\npull = 900.0").expect("some keys");
         assert_eq!((partly.budget, partly.money.action_cost.pull), (0.1, 900.0));
         assert!(toml::from_str::<Settings>("bugdet = 0.1").is_err());
+    }
+
+    #[test]
+    fn a_crew_that_never_works_is_refused_and_weekends_are_known() {
+        assert_eq!(Crew::default().check(), Ok(()));
+        let weekdays: Crew =
+            toml::from_str(r#"weekdays = ["mon", "tue", "wed", "thu", "fri"]"#).expect("days");
+        let day = |text: &str| Day::parse(text).expect("a day");
+        // 2026-03-14 was a Saturday.
+        assert!(!weekdays.works_on(day("2026-03-14")) && weekdays.works_on(day("2026-03-16")));
+        for text in ["weekdays = []", "days = 0", "from_hour = 17", "good_hour_share = nan"] {
+            let crew: Crew = toml::from_str(text).expect("known keys");
+            assert!(crew.check().is_err(), "{text}");
+        }
+        assert!(toml::from_str::<Crew>(r#"weekdays = ["monday"]"#).is_err());
     }
 
     #[test]

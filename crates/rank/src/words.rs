@@ -10,7 +10,7 @@ use crate::candidate::{Candidate, chance};
 use crate::cost::tolerable_error_pct;
 use crate::settings::Settings;
 use crate::tables::shown_probability;
-use metersift_model::records::ZeroState;
+use metersift_model::records::{Meter, ZeroState};
 use metersift_model::verdict::{FactKind, Interval, ObservableEvidence, Severity};
 use metersift_model::{Day, Hypothesis, ListKind, Records, Verdict};
 
@@ -373,10 +373,24 @@ const MEAN_STIFFNESS: &str = "Stiffness is a mean: neither a quiet list nor a pa
                               anything about the thinnest spot of a wall.";
 const NO_RE_ZERO: &str = "No re-zero while gas, partial filling, a leaking valve or a temperature \
                           drift could be the cause, nor from shut-in flow alone.";
-pub(crate) const CUSTODY: &str = "Custody meter: take the as-found reading first, adjust nothing; figures \
+const CUSTODY: &str = "Custody meter: take the as-found reading first, adjust nothing; figures \
                        here are not for billing.";
-pub(crate) const SAFETY_FUNCTION: &str = "Part of a safety function: this goes to the owner of the function; \
+const SAFETY_FUNCTION: &str = "Part of a safety function: this goes to the owner of the function; \
                                no list extends a proof-test interval.";
+
+/// Cautions of a proposed check, the meter's own first.
+pub(crate) fn check_cautions(meter: Option<&Meter>) -> Vec<String> {
+    let custody = meter.is_some_and(|meter| meter.custody).then_some(CUSTODY);
+    let function = meter.is_some_and(|meter| meter.safety_function).then_some(SAFETY_FUNCTION);
+    custody.into_iter().chain(function).map(String::from).collect()
+}
+
+/// Cautions of every check.
+pub const CHECK_CAUTIONS: [&str; 3] = [
+    "A plan screens: it proves nothing about a single meter, and approves nothing.",
+    MEAN_STIFFNESS,
+    LOCAL_RULES,
+];
 
 /// Cautions that belong to an entry.
 pub(crate) fn cautions(candidate: &Candidate<'_>, records: &Records) -> Vec<String> {

@@ -579,3 +579,22 @@ fn counts_add_up_and_blind_meters_are_counted() {
     assert_eq!((counts.meters, counts.judged, counts.young), (4, 2, 1));
     assert_eq!((counts.not_judged, counts.blind), (1, 1));
 }
+
+#[test]
+fn a_source_that_stopped_is_an_entry_behind_the_meters_of_its_list() {
+    let records = records(&["FT-1"]);
+    let mut stopped = verdict("FT-1", Hypothesis::Data, 0.02);
+    stopped.facts = vec![fact(FactKind::NoData, 9.0, 2.0)];
+    let mut tonight = lists(&[stopped], &records, &[]);
+    let days = std::collections::BTreeMap::from([(
+        "syrup-house".to_string(),
+        vec![metersift_model::Day::parse("2026-03-01").expect("a day")],
+    )]);
+    let silent = metersift_rank::silent_sources(&days, tonight.as_of);
+    metersift_rank::add_silent(&mut tonight, &silent, &[]);
+    let mend: Vec<_> = tonight.of(ListKind::MendData).collect();
+    assert_eq!(mend.len(), 2);
+    assert_eq!((mend[1].meter.as_str(), mend[1].rank), ("source syrup-house", 2));
+    assert!(mend[1].evidence.contains("2026-03-01"), "{}", mend[1].evidence);
+    assert!(!mend[1].next_step.is_empty() && !mend[1].cautions.is_empty());
+}

@@ -3,16 +3,45 @@
 mod hand;
 
 use hand::*;
+use jiff::tz::TimeZone;
 use metersift_model::records::{Check, CheckOutcome, CheckPosition};
 use metersift_model::verdict::{Fact, FactKind};
+use metersift_model::{ColumnData, Table};
 use metersift_model::{Day, Hypothesis, Records, TimeUs, Verdict};
-use metersift_rank::{CheckPlan, PlanSpan, PlannedCheck, Settings, check_plan};
+use metersift_rank::{CheckPlan, Crew, Hours, PlannedCheck, Settings, check_plan};
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 fn plan_of(verdicts: &[Verdict], records: &Records, days: u32, per_day: Option<u32>) -> CheckPlan {
+    let crew = Crew { days, per_day, ..Crew::default() };
+    plan_with(verdicts, records, &crew, &Hours::unknown(TimeZone::UTC))
+}
+
+fn plan_with(verdicts: &[Verdict], records: &Records, crew: &Crew, hours: &Hours) -> CheckPlan {
     let lists = lists(verdicts, records, &[]);
-    check_plan(verdicts, &lists, records, &Settings::default(), PlanSpan { days, per_day })
+    check_plan(verdicts, &lists, records, &Settings::default(), crew, hours)
+}
+
+/// Eight weeks of hours: `good` says for which meter, UTC weekday (0 = Monday) and hour.
+fn hours(names: &[&str], good: impl Fn(&str, i8, i8) -> bool) -> Hours {
+    let (mut meters, mut times, mut minutes) = (Vec::new(), Vec::new(), Vec::new());
+    for name in names {
+        for n in 0..56 * 24_i64 {
+            let time = TimeUs(tonight().plus(-56).start().0 + n * 3_600_000_000);
+            let weekday = time.day().civil().weekday().to_monday_zero_offset();
+            meters.push(Some((*name).to_string()));
+            times.push(Some(time));
+            minutes.push(if good(name, weekday, (n % 24) as i8) { 60.0 } else { 5.0 });
+        }
+    }
+    let n = times.len();
+    let mut table = Table::default();
+    table.push("meter", "", ColumnData::Text(meters));
+    table.push("hour", "", ColumnData::Time(times));
+    table.push("steady_min", "min", ColumnData::Number(minutes.clone()));
+    table.push("single_phase_min", "min", ColumnData::Number(minutes));
+    table.push("gas_min", "min", ColumnData::Number(vec![f64::NAN; n]));
+    Hours::from_table(&table, TimeZone::UTC, tonight(), 8).expect("hours")
 }
 
 fn check(days_ago: i32, outcome: CheckOutcome) -> Check {
@@ -224,20 +253,71 @@ fn a_meter_that_the_team_accepted_is_neither_asked_for_nor_drawn() {
     assert!(plan.checks.is_empty() && plan.beyond.is_empty(), "{plan:?}");
 }
 
+#[test]
+fn a_check_goes_to_a_day_and_hour_in_which_its_meter_usually_runs() {
+    let (verdicts, records) = fleet(3, 2);
+    // FT-000 runs on Tuesdays from ten to noon, FT-001 never: 2026-03-14 is a Saturday.
+    let hours = hours(&["FT-000", "FT-001"], |name, weekday, hour| {
+        name == "FT-000" && weekday == 1 && (10..12).contains(&hour)
+    });
+    let crew = Crew { days: 14, per_day: Some(2), ..Crew::default() };
+    let plan = plan_with(&verdicts, &records, &crew, &hours);
+    let runs = by_name(&plan, "FT-000");
+    let hour = runs.hour.expect("an hour");
+    assert_eq!(hour.start.to_string(), "2026-03-17T10:00:00Z");
+    assert_eq!(
+        (hour.end.0 - hour.start.0, hour.share.good, hour.share.seen),
+        (3_600_000_000, 8, 8)
+    );
+    assert_eq!(runs.day, Some(tonight().plus(3)));
+    assert!(runs.hour_note.starts_with("8 of the last 8 such hours"), "{}", runs.hour_note);
+    let stands = by_name(&plan, "FT-001");
+    assert_eq!((stands.hour, stands.day), (None, Some(tonight())), "a day all the same");
+    assert!(stands.hour_note.starts_with("no good hour known: at best"), "{}", stands.hour_note);
+    assert!(stands.hour_note.ends_with("0 of 8"), "{}", stands.hour_note);
+    let unseen = plan.checks.iter().find(|check| check.meter == "FT-002").expect("the draw");
+    assert_eq!(unseen.hour_note, "no good hour known: no hours on record");
+}
+
+#[test]
+fn checks_of_one_day_take_different_hours_while_there_are_any() {
+    let (verdicts, records) = fleet(3, 3);
+    let names = ["FT-000", "FT-001", "FT-002"];
+    let hours = hours(&names, |_, _, hour| hour == 8 || hour == 9);
+    let crew = Crew { days: 1, per_day: Some(3), ..Crew::default() };
+    let plan = plan_with(&verdicts, &records, &crew, &hours);
+    let taken: Vec<u8> = plan.checks.iter().filter_map(|c| Some(c.hour?.hour)).collect();
+    assert_eq!(taken, [8, 9, 8]);
+}
+
+#[test]
+fn nobody_is_sent_on_a_day_off() {
+    let (verdicts, records) = fleet(12, 10);
+    let crew: Crew =
+        toml::from_str("days = 9\nper_day = 1\nweekdays = [\"mon\", \"wed\"]").expect("a crew");
+    let plan = plan_with(&verdicts, &records, &crew, &Hours::unknown(TimeZone::UTC));
+    let days: Vec<String> = plan.checks.iter().filter_map(|c| Some(c.day?.to_string())).collect();
+    assert_eq!(days, ["2026-03-16", "2026-03-18"]);
+    assert_eq!(plan.beyond.len(), 8);
+}
+
 proptest! {
     #[test]
     fn shuffling_the_input_changes_nothing(seed in any::<u64>(), asked in 0usize..30, per_day in 1u32..6) {
         let (mut verdicts, records) = fleet(30, asked);
         verdicts[3] = Verdict { stream: "stream-0".into(), ..verdict("FT-003", Hypothesis::Erosion, 0.4) };
         let lists = lists(&verdicts, &records, &[]);
-        let span = PlanSpan { days: 9, per_day: Some(per_day) };
-        let plan = check_plan(&verdicts, &lists, &records, &Settings::default(), span);
+        let crew = Crew { days: 9, per_day: Some(per_day), ..Crew::default() };
+        let hours = hours(&["FT-003", "FT-004"], |name, weekday, hour| {
+            (weekday + hour) % 3 == 0 || name.ends_with('4')
+        });
+        let plan = check_plan(&verdicts, &lists, &records, &Settings::default(), &crew, &hours);
         let mut shuffled = lists.clone();
         let key = |n: usize| (n as u64 + 1).wrapping_mul(seed | 1).rotate_left(17);
         let mut at = 0;
         verdicts.sort_by_cached_key(|_| { at += 1; key(at) });
         shuffled.entries.sort_by_cached_key(|_| { at += 1; key(at) });
-        let again = check_plan(&verdicts, &shuffled, &records, &Settings::default(), span);
+        let again = check_plan(&verdicts, &shuffled, &records, &Settings::default(), &crew, &hours);
         prop_assert_eq!(format!("{plan:?}"), format!("{again:?}"));
     }
 

@@ -113,6 +113,12 @@ pub(crate) enum Growth {
     Sudden { rise_days: f64 },
     /// Comes and goes by the hour, more often as it ages.
     Flicker { full_days: f64 },
+    /// In jumps, one every so often, each of its own height.
+    Stairs { full_days: f64, every_days: f64 },
+    /// Slow, fast, slow.
+    Sigmoid { full_days: f64 },
+    /// Faster and faster, by a factor e every `fold_days`; 1 at `full_days`.
+    Exponential { full_days: f64, fold_days: f64 },
     /// Grows since the last cleaning, one every so often.
     SawTooth { full_days: f64, power: f64 },
 }
@@ -189,6 +195,18 @@ impl Fault {
                 if on < 0.15 + 0.75 * level { 0.4 + 0.6 * level } else { 0.0 }
             }
             Growth::SawTooth { full_days, power } => self.saw_tooth(day, full_days, power),
+            Growth::Stairs { full_days, every_days } => {
+                let steps = (age / every_days).floor() as i64;
+                let height = |k: i64| 0.3 + 1.4 * uniform_of(self.key ^ 0x57A1, k);
+                (0..=steps).map(height).sum::<f64>() * every_days / full_days
+            }
+            Growth::Sigmoid { full_days } => {
+                let at = |days: f64| 1.0 / (1.0 + (-6.0 * (days / full_days - 0.5)).exp());
+                (at(age) - at(0.0)) / (at(full_days) - at(0.0))
+            }
+            Growth::Exponential { full_days, fold_days } => {
+                (age.min(2.0 * full_days) / fold_days).exp_m1() / (full_days / fold_days).exp_m1()
+            }
         };
         // Nothing grows for ever: deposits shear off, walls meet their owner. At most 3 times.
         grown / (1.0 + (grown / 3.0).powi(2)).sqrt()
@@ -422,6 +440,21 @@ fn ramp(draws: &mut Draws, fast: f64, slow: f64) -> Growth {
     }
 }
 
+/// Another law for what grows by itself; what is sudden, flickers or is cleaned stays.
+pub(crate) fn other_growth(usual: Growth, draws: &mut Draws) -> Growth {
+    let full_days = match usual {
+        Growth::Power { full_days, .. } | Growth::Accelerating { full_days, .. } => full_days,
+        Growth::Saturating { tau_days } => tau_days / 0.6,
+        Growth::Throughput { full_days } => full_days / 0.6,
+        _ => return usual,
+    };
+    match draws.pick(3) {
+        0 => Growth::Stairs { full_days, every_days: full_days * draws.range(0.1, 0.4) },
+        1 => Growth::Sigmoid { full_days },
+        _ => Growth::Exponential { full_days, fold_days: full_days * draws.range(0.2, 0.5) },
+    }
+}
+
 fn coating(variant: &str, draws: &mut Draws, fluid_kg_m3: f64, service: &str) -> Drawn {
     let size = draws.log_range(0.012, 0.10);
     let deposit_kg_m3 = match service {
@@ -560,6 +593,22 @@ mod tests {
             assert!(felt, "{variant}");
             let (severity, unit) = fault.severity(440.0, &load);
             assert!(severity.is_finite() && !unit.is_empty(), "{variant}");
+        }
+    }
+
+    #[test]
+    fn the_other_growth_laws_begin_at_nothing_never_fall_and_reach_full_size() {
+        for seed in 0..30 {
+            let mut draws = Draws::new(seed, 1, Purpose::Growth, 0);
+            let usual = Growth::Power { full_days: 120.0, power: 1.3 };
+            let mut fault = draw("wear_even", &mut draws, 456.0, 1100.0, "slurry", &WALL);
+            fault.onset_day = 10.0;
+            fault.growth = other_growth(usual, &mut draws);
+            assert_ne!(fault.growth, usual);
+            let grown: Vec<f64> = (0..400).map(|d| fault.grown(f64::from(d), &|d| d)).collect();
+            assert_eq!(grown[10], 0.0);
+            assert!(grown.windows(2).all(|pair| pair[1] >= pair[0]), "{:?}", fault.growth);
+            assert!((0.5..1.7).contains(&grown[130]), "{:?} {}", fault.growth, grown[130]);
         }
     }
 

@@ -14,20 +14,26 @@
 mod day;
 mod dump;
 mod fault;
+mod fiction;
 pub mod fluid;
 mod meter;
 mod records;
 mod seed;
 mod site;
 mod source;
+mod stored;
 mod stream;
 mod text;
 mod truth;
 pub mod tube;
+mod variation;
 
+pub use fiction::{DayScratch, Fiction};
+pub use stored::{StoredDay, StoredSignal};
 pub use truth::{LookAlike, MeterTruth, Truth, read_truth};
+pub use variation::{CommonCause, Ladder, LadderMode, PlanVariation};
 
-use metersift_model::{Day, Signal};
+use metersift_model::Day;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -48,36 +54,6 @@ pub struct Plan {
     pub daily_from: u32,
     /// Departures from the usual site, for tests of generality.
     pub variation: PlanVariation,
-}
-
-/// How a site departs from the usual one. Every factor is 1 by default.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PlanVariation {
-    /// Times every measuring noise.
-    pub noise_factor: f64,
-    /// Times every dead band of the historian.
-    pub dead_band_factor: f64,
-    /// Times the number of faulty meters.
-    pub fault_factor: f64,
-    /// Times the number of look-alikes.
-    pub look_alike_factor: f64,
-    /// Signals that no meter of the site has.
-    pub dropped: Vec<Signal>,
-    /// All streams turn 6 K colder at 60 % of the horizon.
-    pub common_cause: bool,
-}
-
-impl Default for PlanVariation {
-    fn default() -> PlanVariation {
-        PlanVariation {
-            noise_factor: 1.0,
-            dead_band_factor: 1.0,
-            fault_factor: 1.0,
-            look_alike_factor: 1.0,
-            dropped: Vec::new(),
-            common_cause: false,
-        }
-    }
 }
 
 impl Default for Plan {
@@ -109,12 +85,7 @@ impl Plan {
         if self.days > 20_000 || self.horizon_days > 20_000 || self.meters > 200_000 {
             return refuse("at most 20000 days and 200000 meters");
         }
-        let v = &self.variation;
-        let factors = [v.noise_factor, v.dead_band_factor, v.fault_factor, v.look_alike_factor];
-        if factors.iter().any(|f| !f.is_finite() || *f < 0.0) {
-            return refuse("factors of a variation are finite and not negative");
-        }
-        Ok(())
+        self.variation.check().map_err(|reason| SimError::Plan { reason: reason.into() })
     }
 }
 

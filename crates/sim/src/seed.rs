@@ -34,6 +34,10 @@ pub(crate) enum Purpose {
     Ambient,
     Finding,
     Assign,
+    Variation,
+    Missing,
+    Growth,
+    Ladder,
 }
 
 /// splitmix64 finaliser over a list of words.

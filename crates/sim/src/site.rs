@@ -4,11 +4,12 @@
 //! drawn too, so a longer plan of the same seed is the same site.
 
 use crate::Plan;
-use crate::fault::{DECK, draw, susceptibility};
+use crate::fault::{DECK, Growth, Kind, draw, other_growth, susceptibility};
 use crate::meter::*;
 use crate::seed::{Draws, Purpose, name_of, slow_wander, wander};
 use crate::source::SOURCES;
 use crate::stream::{CATALOGUE, Pattern, Stop, Stream, season};
+use crate::variation::{CommonCause, Ladder, LadderMode};
 use metersift_model::{Day, Hypothesis};
 
 /// A drawn site.
@@ -61,7 +62,9 @@ impl Site {
     pub(crate) fn zero_at(&self, meter: &MeterSim, day: f64) -> f64 {
         let unit = meter.unit_at(day);
         unit.zero
-            + unit.zero_wander * slow_wander(unit.key ^ 0xD3, day)
+            + self.plan.variation.wander_factor
+                * unit.zero_wander
+                * slow_wander(unit.key ^ 0xD3, day)
             + meter.condition(day, &self.streams[meter.stream]).zero
             + meter.adjusted(day)
     }
@@ -165,8 +168,17 @@ impl Site {
         (0..N_SIGNALS)
             .filter(|&slot| has[if slot == PICKOFF_OUT { PICKOFF_IN } else { slot }])
             .filter(|&slot| !self.plan.variation.dropped.contains(&signal_of(slot)))
+            .filter(|&slot| !self.is_missing(meter.index, slot))
             .map(|slot| self.draw_tag(meter, slot, &mut draws))
             .collect()
+    }
+
+    /// Whether a variation takes this signal away; both pick-offs go together.
+    fn is_missing(&self, meter: usize, slot: usize) -> bool {
+        let share = self.plan.variation.missing_share;
+        let together = if slot == PICKOFF_OUT { PICKOFF_IN } else { slot };
+        let who = (meter * N_SIGNALS + together) as u64;
+        slot != FLOW && Draws::new(self.plan.seed, who, Purpose::Missing, 0).chance(share)
     }
 
     fn draw_tag(&self, meter: &MeterSim, slot: usize, draws: &mut Draws) -> Tag {
@@ -197,6 +209,10 @@ impl Site {
     }
 
     fn deal_faults(&mut self) {
+        if let Some(ladder) = self.plan.variation.ladder {
+            self.deal_ladder(&ladder);
+            return;
+        }
         let n = self.meters.len();
         let wanted = (n as f64 * 0.14 * self.plan.variation.fault_factor).round() as usize;
         let mut draws = Draws::new(self.plan.seed, 0, Purpose::Assign, 0);
@@ -223,12 +239,48 @@ impl Site {
         let rho = spec.fluid.density_kg_m3(spec.strength, spec.temperature_degc);
         let wall = meter.units[0].1.wall();
         let mut fault = draw(variant, &mut draws, horizon, rho, spec.service, &wall);
+        if self.plan.variation.other_growth {
+            let mut draws = Draws::new(self.plan.seed, chosen as u64, Purpose::Growth, 0);
+            fault.growth = other_growth(fault.growth, &mut draws);
+        }
         // One in four was opened and repaired in the past, once it had grown for a while.
         if turn % 4 == 3 {
             fault.onset_day = fault.onset_day.min(horizon * draws.range(0.05, 0.35));
             fault.ends_day = Some(fault.onset_day.max(5.0) + horizon * draws.range(0.25, 0.45));
         }
         self.meters[chosen].faults.push(fault);
+    }
+
+    /// One fault of graded size for every meter; modes take turns, so sizes are spread over
+    /// services alike.
+    fn deal_ladder(&mut self, ladder: &Ladder) {
+        let modes = LadderMode::ALL;
+        let per_mode = self.meters.len().div_ceil(modes.len());
+        let mut order: Vec<usize> = (0..per_mode).collect();
+        let mut shuffle = Draws::new(self.plan.seed, 0, Purpose::Ladder, 0);
+        for i in (1..order.len()).rev() {
+            order.swap(i, shuffle.pick(i + 1));
+        }
+        let last = f64::from(self.plan.days);
+        for index in 0..self.meters.len() {
+            let mode = modes[index % modes.len()];
+            let rank = order[index / modes.len()] as f64 / (per_mode.max(2) - 1) as f64;
+            let meter = &self.meters[index];
+            let spec = &self.streams[meter.stream].spec;
+            let rho = spec.fluid.density_kg_m3(spec.strength, spec.temperature_degc);
+            let mut draws = Draws::new(self.plan.seed, index as u64, Purpose::Ladder, 1);
+            let wall = meter.units[0].1.wall();
+            let mut fault = draw(mode.variant(), &mut draws, last, rho, spec.service, &wall);
+            fault.onset_day = ladder.onset_day;
+            // What never leaves would make every size of gas alike.
+            if let Kind::Gas { always, .. } = &mut fault.kind {
+                *always = 0.0;
+            }
+            let side = if fault.size < 0.0 { -1.0 } else { 1.0 };
+            fault.size = side * mode.largest() * ladder.smallest_share.powf(1.0 - rank);
+            fault.growth = Growth::Power { full_days: last - ladder.onset_day, power: 1.0 };
+            self.meters[index].faults.push(fault);
+        }
     }
 
     fn deal_look_alikes(&mut self) {
@@ -502,6 +554,9 @@ fn dead_band(
     }
 }
 
+/// The service with the most meters on the usual site.
+const LARGEST_SERVICE: &str = "slurry";
+
 fn draw_streams(plan: &Plan) -> Vec<Stream> {
     let wanted = if plan.meters <= 8 * CATALOGUE.len() {
         (plan.meters / 5).clamp(5, CATALOGUE.len())
@@ -522,7 +577,12 @@ fn draw_streams(plan: &Plan) -> Vec<Stream> {
             let horizon = f64::from(plan.horizon_days);
             let mut stream =
                 Stream::new(plan.seed, number, spec, name, horizon, total as usize, &stops);
-            if plan.variation.common_cause {
+            let concerned = match plan.variation.common_cause {
+                CommonCause::None => false,
+                CommonCause::OneService => spec.service == LARGEST_SERVICE,
+                CommonCause::AllStreams => true,
+            };
+            if concerned {
                 stream.events.push(crate::stream::StreamEvent::Heater {
                     from_day: horizon * 0.6,
                     kelvin: -6.0,

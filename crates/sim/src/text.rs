@@ -1,10 +1,11 @@
 //! Numbers and times to text, quickly and always the same way.
 
+const POWERS: [f64; 10] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
+
 /// Appends `value` with a fixed count of decimals, half away from zero.
 ///
 /// Values beyond 9e15 steps are cut there; a value that is no number is written as nothing.
 pub(crate) fn fixed(out: &mut Vec<u8>, value: f64, decimals: usize, mark: u8) {
-    const POWERS: [f64; 10] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
     if !value.is_finite() {
         return;
     }
@@ -19,6 +20,17 @@ pub(crate) fn fixed(out: &mut Vec<u8>, value: f64, decimals: usize, mark: u8) {
         out.push(mark);
         padded(out, steps - whole * POWERS[decimals] as u64, decimals);
     }
+}
+
+/// The number that a reader makes of what [`fixed`] writes.
+pub(crate) fn rounded(value: f64, decimals: usize) -> f64 {
+    if !value.is_finite() {
+        return f64::NAN;
+    }
+    let power = POWERS[decimals.min(9)];
+    let steps = (value.abs() * power).round().min(9e15);
+    // Digits and power are both exact, so one division rounds as reading the text does.
+    if value < 0.0 && steps > 0.0 { -(steps / power) } else { steps / power }
 }
 
 /// Appends an unsigned number.
@@ -77,6 +89,17 @@ mod tests {
             assert_eq!(text(value, decimals), want, "{value}");
         }
         assert_eq!(text(f64::NAN, 2), "");
+    }
+
+    #[test]
+    fn what_is_rounded_is_what_the_text_reads_as() {
+        for i in 0..2000 {
+            let value = (f64::from(i) - 1000.0) * 1.234_567_891 + 0.000_49;
+            for decimals in [0, 2, 5] {
+                let read: f64 = text(value, decimals).parse().unwrap_or(f64::NAN);
+                assert_eq!(rounded(value, decimals).to_bits(), read.to_bits(), "{value}");
+            }
+        }
     }
 
     #[test]

@@ -162,6 +162,17 @@ fn parse(line: &str) -> Option<MeterTruth> {
     })
 }
 
+/// The truth of a drawn site.
+pub(crate) fn of(site: &Site) -> Truth {
+    let mut truth = Truth::default();
+    for meter in &site.meters {
+        let mut line = String::new();
+        row(site, meter, &mut line);
+        truth.meters.extend(parse(line.trim_end()).map(|one| (one.meter.clone(), one)));
+    }
+    truth
+}
+
 /// Writes both files; gives their count and bytes.
 pub(crate) fn write(site: &Site, dir: &Path) -> Result<(u64, u64), SimError> {
     let folder = dir.join("truth");

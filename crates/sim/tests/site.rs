@@ -1,7 +1,9 @@
 //! A written site, looked at from outside: bytes, clocks, rows, truth.
 
 use metersift_model::{Day, Hypothesis, Signal};
-use metersift_sim::{Plan, PlanVariation, read_truth, write_site};
+use metersift_sim::{
+    CommonCause, DayScratch, Fiction, Ladder, Plan, PlanVariation, read_truth, write_site,
+};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -243,4 +245,79 @@ fn a_tenth_of_the_default_site_is_a_tenth_of_its_size() {
     // Well under 300 MB for ten times as many days, most of them in packed months.
     assert!(written.dump_bytes < 45_000_000, "{}", written.dump_bytes);
     assert!(written.streams >= 22 && written.meters == 160);
+}
+
+fn fiction(meters: usize, days: u32, variation: PlanVariation) -> Fiction {
+    Fiction::new(&Plan { variation, ..plan(meters, days, "2024-09-01") }).expect("a site")
+}
+
+#[test]
+fn a_site_kept_in_memory_has_the_truth_that_is_written() {
+    let dir = tempfile::tempdir().expect("dir");
+    let plan = plan(60, 90, "2024-09-01");
+    write_site(dir.path(), &plan).expect("written");
+    let written = read_truth(dir.path()).expect("truth");
+    assert_eq!(Fiction::new(&plan).expect("a site").truth(), written);
+}
+
+#[test]
+fn half_the_signals_missing_leaves_about_half_and_never_takes_mass_flow() {
+    let n_signals = |missing_share: f64| {
+        let fiction = fiction(120, 20, PlanVariation { missing_share, ..PlanVariation::default() });
+        let mut scratch = DayScratch::default();
+        let days: Vec<_> = (0..120).map(|meter| fiction.day(meter, 5, &mut scratch)).collect();
+        let flows = days
+            .iter()
+            .filter(|day| day.signals.iter().any(|one| one.signal == Signal::MassFlow))
+            .count();
+        assert!(flows >= 110, "{flows} of 120 keep mass flow");
+        days.iter().map(|day| day.signals.len()).sum::<usize>() - flows
+    };
+    let (all, half) = (n_signals(0.0) as f64, n_signals(0.5) as f64);
+    // Some 400 signals, each gone by the toss of a coin: four standard errors are 0.1.
+    assert!((half / all - 0.5).abs() < 0.1, "{half} of {all}");
+}
+
+#[test]
+fn a_common_cause_on_one_service_leaves_the_others_alone() {
+    let variation =
+        PlanVariation { common_cause: CommonCause::OneService, ..PlanVariation::default() };
+    let (usual, colder) = (fiction(60, 40, PlanVariation::default()), fiction(60, 40, variation));
+    let truth = colder.truth();
+    let mut scratch = DayScratch::default();
+    // As text, because a reading without a value is equal to no other.
+    let mut differs = |meter: usize, day: u32| {
+        let (a, b) = (usual.day(meter, day, &mut scratch), colder.day(meter, day, &mut scratch));
+        format!("{a:?}") != format!("{b:?}")
+    };
+    let mut concerned = 0;
+    for (i, name) in colder.meters().enumerate() {
+        assert!(!differs(i, 20), "{name}: before the cause");
+        let moved = differs(i, 35);
+        assert_eq!(moved, truth.meters[name].service == "slurry", "{name}");
+        concerned += usize::from(moved);
+    }
+    assert!(concerned >= 3, "{concerned}");
+}
+
+#[test]
+fn a_ladder_gives_every_meter_one_fault_and_spans_its_sizes_evenly() {
+    let ladder = Ladder { onset_day: 40.0, smallest_share: 0.02 };
+    let variation =
+        PlanVariation { ladder: Some(ladder), look_alike_factor: 0.0, ..PlanVariation::default() };
+    let truth = fiction(80, 100, variation).truth();
+    let mut sizes: BTreeMap<Hypothesis, Vec<f64>> = BTreeMap::new();
+    for meter in truth.meters.values() {
+        let mode = meter.mode.expect("a fault");
+        assert_eq!(meter.onset_day, Day::parse("2024-10-11"), "{}", meter.meter);
+        sizes.entry(mode).or_default().push(meter.severity_final.abs());
+    }
+    assert_eq!(sizes.len(), 4);
+    for (mode, mut sizes) in sizes {
+        sizes.sort_by(f64::total_cmp);
+        assert_eq!(sizes.len(), 20, "{mode:?}");
+        let ratio = sizes[19] / sizes[0];
+        // Stiffness follows the share of the wall meter by meter, up to a factor of two.
+        assert!((25.0..100.0).contains(&ratio), "{mode:?} {ratio}");
+    }
 }

@@ -140,78 +140,6 @@ fn binned_median(sorted: &[f64], resolution: f64, sigma: f64) -> f64 {
     (k - 0.5) * resolution + resolution * (aim - below as f64) / (upto - below) as f64
 }
 
-/// Share of the non-zero steps that must be whole multiples of a resolution (our choice).
-const RESOLUTION_SHARE: f64 = 0.95;
-/// How far from a whole multiple a step may be, in resolutions (our choice).
-const RESOLUTION_SLACK: f64 = 0.02;
-/// Steps looked at while searching; the finding is then confirmed on all of them.
-const RESOLUTION_SAMPLE: usize = 256;
-/// Largest multiple that an anchor step is tried as: noise up to some 600 resolutions is seen.
-const RESOLUTION_MULTIPLES: usize = 64;
-
-/// Effective resolution: the largest step of which 95 % of the steps are whole multiples.
-///
-/// `absolute_steps` are sorted rising, non-zero. `None` under [`MIN_NOISE_STEPS`] steps or when
-/// there is no such step above the working precision of the values (`largest_value` tells
-/// their size): a signal finer than it is noisy has no effective resolution.
-pub fn resolution_of_steps(absolute_steps: &[f64], largest_value: f64) -> Option<f64> {
-    let n = absolute_steps.len();
-    if n < MIN_NOISE_STEPS {
-        return None;
-    }
-    let stride = n.div_ceil(RESOLUTION_SAMPLE);
-    let sample: Vec<f64> = absolute_steps.iter().copied().step_by(stride).collect();
-    let anchors = [0.06, 0.12, 0.25].map(|p| absolute_steps[(p * n as f64) as usize]);
-    // Decimal texts parsed to binary leave this much dust in a difference.
-    let dust = 8.0 * f64::EPSILON * largest_value.abs();
-    let mut best: Option<f64> = None;
-    for anchor in anchors {
-        for multiple in 1..=RESOLUTION_MULTIPLES {
-            let candidate = anchor / multiple as f64;
-            if candidate * RESOLUTION_SLACK <= dust || best.is_some_and(|b| candidate <= b) {
-                break;
-            }
-            let refined = refine_resolution(&sample, candidate);
-            if multiple_share(&sample, refined) >= RESOLUTION_SHARE
-                && multiple_share(absolute_steps, refined) >= RESOLUTION_SHARE
-            {
-                best = Some(best.map_or(refined, |b| b.max(refined)));
-                break;
-            }
-        }
-    }
-    best
-}
-
-/// Least squares of the steps on their multiples, from the small multiples outwards.
-fn refine_resolution(steps: &[f64], candidate: f64) -> f64 {
-    let mut refined = candidate;
-    for reach in [4.0, 16.0, 64.0, 256.0] {
-        let (mut cross, mut squares) = (0.0, 0.0);
-        for &step in steps {
-            let multiple = (step / refined).round();
-            let near = (step / refined - multiple).abs() <= 10.0 * RESOLUTION_SLACK;
-            if (1.0..=reach).contains(&multiple) && near {
-                cross += step * multiple;
-                squares += multiple * multiple;
-            }
-        }
-        if squares > 0.0 {
-            refined = cross / squares;
-        }
-    }
-    refined
-}
-
-fn multiple_share(steps: &[f64], resolution: f64) -> f64 {
-    let near = steps
-        .iter()
-        .map(|step| step / resolution)
-        .filter(|ratio| ratio.round() >= 1.0 && (ratio - ratio.round()).abs() <= RESOLUTION_SLACK)
-        .count();
-    near as f64 / steps.len() as f64
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -269,24 +197,5 @@ mod tests {
             values.iter().enumerate().map(|(i, v)| v + (i % 2) as f64).collect();
         let noise = step_noise(&shifted, Some(1.0)).expect("many steps");
         assert!(noise.floor_limited);
-    }
-
-    #[test]
-    fn the_resolution_of_a_rounded_signal_is_found() {
-        for (sigma, resolution) in [(1.0, 0.1), (0.3, 0.1), (5.0, 0.1), (0.02, 0.01)] {
-            let mut steps = Vec::new();
-            absolute_steps(&rounded(&normals(3000, sigma, 3), resolution), &mut steps);
-            steps.sort_unstable_by(f64::total_cmp);
-            let found = resolution_of_steps(&steps, 1000.0).expect("a resolution");
-            assert!((found / resolution - 1.0).abs() < 1e-6, "{sigma} {resolution}: {found}");
-        }
-    }
-
-    #[test]
-    fn a_signal_that_is_not_rounded_has_no_resolution() {
-        let mut steps = Vec::new();
-        absolute_steps(&normals(3000, 1.0, 5), &mut steps);
-        steps.sort_unstable_by(f64::total_cmp);
-        assert_eq!(resolution_of_steps(&steps, 1000.0), None);
     }
 }

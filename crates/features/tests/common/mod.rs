@@ -93,7 +93,7 @@ impl Site {
         for (signal, column) in &self.signals {
             input.signals.insert(signal.clone(), column.signal());
         }
-        input.partner_flow = self.partner.as_ref().map(Column::signal);
+        input.partner_flow = self.partner.as_ref().map(|p| (SignalDay::default(), p.signal()));
         input
     }
 
