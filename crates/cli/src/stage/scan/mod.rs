@@ -39,7 +39,15 @@ pub fn run(
         found: metersift_import::detect(&file, &settings, zone.unwrap_or("")),
         file,
     };
-    let scanned: Vec<Scanned> = files.into_iter().map(scan).collect();
+    let mut scanned: Vec<Scanned> = Vec::new();
+    for file in files {
+        // Each entry of an archive is a dump of its own.
+        match metersift_import::dumps_in(&file) {
+            Ok(Some(entries)) => scanned.extend(entries.into_iter().map(scan)),
+            Ok(None) => scanned.push(scan(file)),
+            Err(error) => scanned.push(Scanned { file, found: Err(error) }),
+        }
+    }
     let mut out = String::new();
     for one in &scanned {
         match &one.found {

@@ -19,7 +19,8 @@ use std::path::{Component, Path, PathBuf};
 struct Group<'s> {
     folder: PathBuf,
     lines: Vec<String>,
-    files: Vec<(&'s Path, &'s Detected)>,
+    /// Files on disk: of an archive there is one for each of its dumps.
+    files: Vec<(PathBuf, &'s Detected)>,
 }
 
 /// Writes the folder; gives what to do next.
@@ -68,10 +69,11 @@ fn groups(scanned: &[Scanned]) -> Vec<Group<'_>> {
     let mut groups: Vec<Group<'_>> = Vec::new();
     for one in scanned {
         let Ok(found) = &one.found else { continue };
-        let (folder, lines) = (folder_of(&one.file), found.site_lines());
+        let file = metersift_import::file_of(&one.file);
+        let (folder, lines) = (folder_of(&file), found.site_lines());
         match groups.iter_mut().find(|group| group.folder == folder && group.lines == lines) {
-            Some(group) => group.files.push((&one.file, found)),
-            None => groups.push(Group { folder, lines, files: vec![(&one.file, found)] }),
+            Some(group) => group.files.push((file, found)),
+            None => groups.push(Group { folder, lines, files: vec![(file, found)] }),
         }
     }
     groups
@@ -113,7 +115,8 @@ fn site_file(dir: &Path, groups: &[Group<'_>], scanned: &[Scanned], zone: Option
     }
     for (number, one) in scanned.iter().filter(|one| one.found.is_err()).enumerate() {
         if let Err(error) = &one.found {
-            refused_block(&mut text, dir, number + 1, &one.file, error);
+            let file = metersift_import::file_of(&one.file);
+            refused_block(&mut text, dir, number + 1, &file, error);
         }
     }
     text
@@ -158,7 +161,8 @@ fn source_name(group: &Group<'_>, taken: &mut BTreeSet<String>) -> String {
 /// file by its name.
 fn patterns(dir: &Path, group: &Group<'_>, scanned: &[Scanned]) -> Vec<String> {
     let name_of = |file: &Path| file.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let names: Vec<String> = group.files.iter().map(|(file, _)| name_of(file)).collect();
+    let mut names: Vec<String> = group.files.iter().map(|(file, _)| name_of(file)).collect();
+    names.dedup();
     let folder = relative(dir, &group.folder);
     let others = others_in(&group.folder, &names, scanned);
     let catches = |pattern: &str| {
@@ -175,7 +179,7 @@ fn patterns(dir: &Path, group: &Group<'_>, scanned: &[Scanned]) -> Vec<String> {
 fn others_in(folder: &Path, own: &[String], scanned: &[Scanned]) -> Vec<String> {
     let lying = std::fs::read_dir(folder).into_iter().flatten().filter_map(Result::ok);
     let lying = lying.map(|entry| entry.path()).filter(|path| path.is_file() && !is_partial(path));
-    let named = scanned.iter().map(|one| one.file.clone()).filter(|f| folder_of(f) == folder);
+    let named = scanned.iter().map(|one| metersift_import::file_of(&one.file)).filter(|f| folder_of(f) == folder);
     let names: BTreeSet<String> = lying
         .chain(named)
         .filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned()))
