@@ -1,5 +1,6 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
+mod archives;
 mod bad_input;
 mod decisions;
 mod exits;
@@ -11,6 +12,7 @@ mod night;
 mod plan;
 mod prompt;
 mod questions;
+mod scan;
 mod since;
 mod support;
 mod withdraw;

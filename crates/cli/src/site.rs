@@ -160,7 +160,8 @@ impl Site {
                 })?;
                 if is_partial(&path) {
                     dumps.partial += 1;
-                } else if path.is_file() {
+                } else if !path.is_dir() || !has_wildcard(pattern) {
+                    // What is no file is refused by its name, and not passed over.
                     dumps.paths.push(path);
                 }
             }
@@ -170,9 +171,11 @@ impl Site {
         Ok(dumps)
     }
 
-    /// A path as messages and the ledger show it: relative to the site folder.
+    /// A path as messages and the ledger show it: relative to the site folder, characters that
+    /// act on a terminal written out.
     pub fn shown(&self, path: &Path) -> String {
-        path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().replace('\\', "/")
+        let path = path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy();
+        metersift_import::text::escaped(&path.replace('\\', "/"))
     }
 }
 
@@ -183,6 +186,11 @@ pub struct Dumps {
     pub paths: Vec<PathBuf>,
     /// Files whose names say that they are not complete.
     pub partial: usize,
+}
+
+/// A folder may lie beside the files that a pattern means; one that is named is a mistake.
+fn has_wildcard(pattern: &str) -> bool {
+    pattern.contains(['*', '?', '['])
 }
 
 /// Whether the name says that the file is not complete.

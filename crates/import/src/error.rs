@@ -233,6 +233,16 @@ pub enum ImportError {
         /// The example.
         read: String,
     },
+    /// A word for a zone that the site does not map.
+    #[error("`{read}` stands for a zone, and which one is not said")]
+    ZoneWord {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The word.
+        read: String,
+    },
     /// A zone that is neither IANA name nor offset.
     #[error("zone `{zone}` is not known: an IANA name, `UTC` or an offset such as `+01:00` is")]
     UnknownZone {
@@ -365,6 +375,7 @@ impl ImportError {
             | AmbiguousDates { file, line, .. }
             | AmbiguousDecimal { file, line, .. }
             | ZoneMissing { file, line, .. }
+            | ZoneWord { file, line, .. }
             | ShortYears { file, line, .. }
             | HeaderFields { file, line, .. }
             | SecondTable { file, line, .. }
@@ -478,6 +489,11 @@ impl ImportError {
                     .into()
             }
             ZoneMissing { .. } => "set `zone = \"...\"` for this source or for the site".into(),
+            ZoneWord { read, .. } => {
+                format!(
+                    "set `zone_words = {{ {read} = \"+01:00\" }}` with the right offset or zone"
+                )
+            }
             UnknownZone { .. } => "write it as `Europe/London`, `UTC` or `+01:00`".into(),
             HeaderChanged { .. } => "split the file at that line".into(),
             HeaderFields { line, .. } => format!(

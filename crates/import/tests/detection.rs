@@ -210,7 +210,7 @@ fn error_of(bytes: &[u8]) -> ImportError {
 #[test]
 fn what_is_no_dump_is_refused_by_its_kind() {
     assert!(matches!(error_of(b""), ImportError::Empty { .. }));
-    assert!(matches!(error_of(b"PK\x03\x04rest"), ImportError::NotText { .. }));
+    assert!(matches!(error_of(b"PK\x03\x04rest"), ImportError::Damaged { .. }));
     assert!(matches!(error_of(b"PAR1rest"), ImportError::NotText { .. }));
     assert!(matches!(error_of(&[0; 4096]), ImportError::NotText { .. }));
     assert!(matches!(error_of(b"\n\n# only notes\n"), ImportError::NoTable { .. }));

@@ -60,6 +60,7 @@ pub use error::{ErrorKind, Holder, StoreError};
 pub use import::Import;
 pub use layout::{FORMAT_VERSION, MOST_BUCKETS, Unit, bucket_of};
 pub use ledger::{Again, DayFile, DumpEntry, DumpState, Ledger, RowCounts};
+pub use rejects::{MOST_REJECT_BYTES, NOT_WRITTEN, RejectFile};
 pub use seal::hash as content_hash;
 pub use store::{DEFAULT_MEMORY_BYTES, MeterRuns, RunRef, Store, StoreSettings};
 pub use table_file::{TableMetadata, read_table, table_from_bytes, table_to_bytes, write_table};

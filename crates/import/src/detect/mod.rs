@@ -176,6 +176,7 @@ impl Detection<'_> {
         };
         // Names may point at a better time column than the first that fits.
         let columns = self.time_columns(&table, &names, &head)?.unwrap_or(columns);
+        let columns = TimeColumns { zone: self.zone_column(&names, &head)?, ..columns };
         let first_line = head.skip_lines + u64::from(head.header.is_some()) + head.unit_rows + 1;
         let table = self.without_head(table, first_line);
         self.guess_head(&head);
@@ -203,6 +204,7 @@ impl Detection<'_> {
             names,
             date: columns.date,
             time: columns.time,
+            zone: columns.zone,
             tag: roles.tag,
             value: roles.value,
             quality: roles.quality.filter(|_| !none),

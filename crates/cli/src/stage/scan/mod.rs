@@ -67,7 +67,7 @@ pub fn run(
     let _ = writeln!(
         out,
         "{} scanned, {n_refused} refused{}",
-        counted(scanned.len() as u64, "file"),
+        counted(scanned.len(), "file"),
         match partial {
             0 => String::new(),
             n => format!(", {n} passed over as not complete by their names"),
@@ -110,7 +110,7 @@ fn describe(out: &mut String, detected: &Detected) {
         "  from {} to {}, {}{}",
         day(detected.first),
         day(detected.last),
-        counted(detected.tags.len() as u64, "tag"),
+        counted(detected.tags.len(), "tag"),
         if detected.complete { "" } else { " (in blocks spread through the file)" }
     );
     let _ = writeln!(out, "  {}", cost(detected));
@@ -131,16 +131,16 @@ fn cost(detected: &Detected) -> String {
     let seconds = cost.readings as f64 / READINGS_PER_S;
     let time = match seconds {
         s if s < 60.0 => "less than a minute".to_owned(),
-        s => format!("about {}", counted((s / 60.0).ceil() as u64, "minute")),
+        s => format!("about {}", counted((s / 60.0).ceil() as usize, "minute")),
     };
     let mib = cost.readings as f64 * BYTES_PER_READING / f64::from(1 << 20);
     let disk = if mib < 1.0 { "less than 1 MiB".to_owned() } else { format!("{mib:.0} MiB") };
     format!(
         "{}{}, {}, {} to touch; {time}, {disk} in the store",
         if cost.exact { "" } else { "about " },
-        counted(cost.lines, "line"),
-        counted(cost.readings, "reading"),
-        counted(cost.days, "day"),
+        counted(cost.lines as usize, "line"),
+        counted(cost.readings as usize, "reading"),
+        counted(cost.days as usize, "day"),
     )
 }
 

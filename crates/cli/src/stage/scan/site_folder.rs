@@ -56,10 +56,10 @@ pub(super) fn write(
          next: fill records/tags.csv ({}, {} to complete) and records/register.csv ({}), then \
          `metersift import --site {}`\n",
         dir.display(),
-        counted(groups.len() as u64, "source"),
-        counted(drafts.n_tags as u64, "tag"),
+        counted(groups.len(), "source"),
+        counted(drafts.n_tags, "tag"),
         drafts.n_open,
-        counted(drafts.n_meters as u64, "meter"),
+        counted(drafts.n_meters, "meter"),
         dir.display(),
     ))
 }
