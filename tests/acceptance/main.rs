@@ -13,6 +13,8 @@ mod plan;
 mod prompt;
 mod questions;
 mod scan;
+mod schedule;
 mod since;
+mod site_file;
 mod support;
 mod withdraw;

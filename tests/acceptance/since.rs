@@ -77,7 +77,7 @@ fn a_source_that_stopped_and_a_meter_long_unjudged_are_entries() {
     let second = second.split_once("[[sources]]").expect("a source").1;
     let text = text.replace("dumps/*", "dumps/mill-*");
     put(&site.join("site.toml"), format!("{text}\n[[sources]]{second}"));
-    put(&site.join("dumps/dock-1.csv"), long_dump("2026-03-01").replace("FT-1.FLOW", "FT-1.DENS"));
+    put(&site.join("dumps/dock-1.csv"), long_dump("2026-03-01"));
     put(&site.join("dumps/mill-1.csv"), long_dump("2026-03-02"));
     night(site);
     assert!(!listed(site).contains(&"source dock".to_string()), "a day is no silence");

@@ -86,8 +86,6 @@ pub struct Site {
     pub dir: PathBuf,
     /// Its settings.
     pub file: SiteFile,
-    /// The same as it was written, key by key.
-    pub written: toml::Table,
     /// blake3 of the settings text: every output names it.
     pub config_hash: String,
 }
@@ -121,8 +119,7 @@ impl Site {
                 .hint("the keys, their units and defaults stand in docs/site-file.md")
         })?;
         let config_hash = blake3::hash(text.as_bytes()).to_hex().to_string();
-        let written = text.parse().unwrap_or_default();
-        Ok(Site { dir: dir.to_path_buf(), file, written, config_hash })
+        Ok(Site { dir: dir.to_path_buf(), file, config_hash })
     }
 
     /// The zone in which the people of the site live.
