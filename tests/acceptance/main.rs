@@ -15,6 +15,7 @@ mod outputs;
 mod plan;
 mod prompt;
 mod questions;
+mod scan;
 mod schedule;
 mod since;
 mod site_file;

@@ -24,6 +24,9 @@ const KINDS_SHOWN: usize = 20;
 /// Dumps of one kind that are named; all are counted.
 const DUMPS_SHOWN: usize = 5;
 
+/// Column names that are told of a header that takes over.
+const HEADER_NAMES_SHOWN: usize = 5;
+
 /// Kinds of rejects that are told apart; what is beyond is counted together.
 const MOST_KINDS: usize = 100_000;
 
@@ -413,8 +416,31 @@ fn take(
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
     }
+    tell_headers(&name, &report);
     tally.count(source, &report);
     Ok(())
+}
+
+/// A header that takes over in mid-file is an everyday event: told, and no failure.
+fn tell_headers(dump: &str, report: &DumpReport) {
+    let list = |names: &[String]| match names.len() {
+        0 => "nothing".to_owned(),
+        n if n > HEADER_NAMES_SHOWN => {
+            let shown = names[..HEADER_NAMES_SHOWN].join(", ");
+            format!("{shown} and {} more", n - HEADER_NAMES_SHOWN)
+        }
+        _ => names.join(", "),
+    };
+    for change in report.headers.iter().take(DUMPS_SHOWN) {
+        let (new, gone) = (list(&change.added), list(&change.removed));
+        say(format!(
+            "{dump}: another header takes over in line {}; new: {new}; gone: {gone}",
+            change.line
+        ));
+    }
+    if report.changed_headers > DUMPS_SHOWN as u64 {
+        say(format!("{dump}: {} in all", counted(report.changed_headers as usize, "changed header")));
+    }
 }
 
 /// Rejects on their way to the reject file and to the counts for the screen.

@@ -178,7 +178,8 @@ impl Input {
 
     /// Packed bytes that the unpacker has taken.
     pub fn consumed(&self) -> u64 {
-        let taken = |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
+        let taken =
+            |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
         match self {
             Input::Plain(file) => file.bytes,
             Input::Gzip(gzip) => taken(gzip.get_ref()),

@@ -286,8 +286,8 @@ impl Source {
         let disk = self.input.disk();
         let bytes = disk.bytes;
         let hash = disk.hasher.finalize().to_hex().to_string();
-        let meta = std::fs::metadata(file_of(&path))
-            .map_err(|e| ImportError::io(&path, "read", e))?;
+        let meta =
+            std::fs::metadata(file_of(&path)).map_err(|e| ImportError::io(&path, "read", e))?;
         if (meta.len(), meta.modified().ok()) != self.stamp || bytes != self.size {
             return Err(ImportError::ChangedWhileRead { file: path_text(&path) });
         }
@@ -310,4 +310,3 @@ fn cut_place(text: &[u8]) -> Option<usize> {
     let (_, before_last) = text.split_last()?;
     memrchr(b'\r', before_last).map(|at| at + 1)
 }
-
