@@ -411,7 +411,7 @@ fn take(
     tally.rejects.push(rejects.finish().map_err(store_message)?);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
     if report.unchecked {
-        tally.unchecked.push(name);
+        tally.unchecked.push(name.clone());
     }
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
