@@ -369,6 +369,9 @@ mod tests {
         let mut tried = 0;
         for page in pages() {
             let text = std::fs::read_to_string(&page).expect("a page");
+            // A unit file is all code.
+            let unit = page.extension().is_some_and(|end| end == "service");
+            let text = if unit { format!("```\n{text}") } else { text };
             for line in command_lines(&text) {
                 if let Err(error) = parses(&line) {
                     panic!("{}: `metersift {line}`: {error}", page.display());
