@@ -87,7 +87,10 @@ def tables(out):
     lines = [json.loads(line) for line in (lists / "watch-list.jsonl").read_text("utf-8").splitlines()]
     columns = parquet.column_names
     rule(len(lines) == parquet.num_rows == len(comma) == len(semicolon) > 0, "row counts differ")
-    rule(list(comma.columns)[: len(columns)] == columns, "CSV has other columns than Parquet")
+    own = [name for name in comma.columns if name not in ("run", "config", "ledger")]
+    rule(own == columns, "CSV has other columns than Parquet")
+    place = list(comma.columns).index("run")
+    rule(comma.columns[place - 1] == "n_blind", "the names of the run do not stand behind n_blind")
     rule(list(semicolon.columns) == list(comma.columns), "the flavours have other columns")
     for line in lines:
         rule(line["schema_version"] == 1, "schema_version is missing")
@@ -108,7 +111,8 @@ def tables(out):
     for name, unit in [("days_left", b"d")]:
         field = parquet.schema.field(name)
         rule((field.metadata or {}).get(b"unit") == unit, f"{name} has no unit in its metadata")
-    rule(b"metersift.run" in (parquet.schema.metadata or {}), "Parquet does not name its run")
+    metadata = pq.read_metadata(lists / "watch-list.parquet").metadata or {}
+    rule(b"metersift.run" in metadata, "Parquet does not name its run")
     raw = (lists / "watch-list-semicolon.csv").read_bytes()
     rule(raw.startswith(b"\xef\xbb\xbf"), "the spreadsheet flavour has no byte order mark")
 

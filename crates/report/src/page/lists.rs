@@ -14,8 +14,8 @@ use metersift_model::watch_list::{WatchListEntry, WithheldWhy};
 
 /// Days of a sparkline.
 const SPARK_DAYS: i32 = 120;
-/// Rows of a list that go on paper: the fleet part is to fit on two sides.
-const PRINTED: usize = 8;
+/// Rows of all lists that go on paper, shared evenly: the fleet part is to fit on two sides.
+const PRINTED: usize = 21;
 /// Withheld candidates named at most.
 const WITHHELD_NAMED: usize = 30;
 
@@ -26,6 +26,8 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
         return html! {};
     }
     let expected = page.input.lists.expected_false[list as usize];
+    let lists = ListKind::ALL.into_iter().filter(|kind| page.input.lists.of(*kind).count() > 0);
+    let printed = (PRINTED / lists.count().max(1)).max(2);
     let unit = if entries.iter().all(|e| e.cost_unit == "money") {
         "cost of waiting, money"
     } else {
@@ -46,10 +48,10 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
                     th { "size now (10..90 %)" } th { "limit in (10..90 %)" } th class="n" { (unit) }
                     th { "change" } th { "last " (SPARK_DAYS) " days" }
                 } }
-                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, index >= PRINTED)) }
+                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, index >= printed)) }
             }
-            @if entries.len() > PRINTED {
-                p class="paper fine" { (entries.len() - PRINTED) " more on the screen and in the list files." }
+            @if entries.len() > printed {
+                p class="paper fine" { (entries.len() - printed) " more on the screen and in the list files." }
             }
         }
     }
