@@ -93,7 +93,10 @@ fn the_site_that_scan_writes_runs_once_its_drafts_are_filled() {
     assert!(register.contains("\nFT-1,") && register.contains("\nFT-2,"), "{register}");
     let cells = ",water,main,50,20000,1,0.1,3,no,90,2020-01-01\n";
     put(&plant.join("records/register.csv"), register.replace(",,,,,,,,,,\n", cells));
-    put(&plant.join("site.toml"), format!("{told}").replace("rest_seconds = 60", "rest_seconds = 0"));
+    put(
+        &plant.join("site.toml"),
+        format!("{told}").replace("rest_seconds = 60", "rest_seconds = 0"),
+    );
     let run = run_night(&plant);
     assert_eq!(run.code, Some(0), "{}", run.stderr);
     let store = metersift_store::Store::read(&plant.join("store")).expect("a store");
@@ -126,7 +129,11 @@ fn a_second_table_is_refused_with_its_line_and_leaves_no_store() {
     put(&dir.path().join("dumps/a.csv"), long);
     let run = on_site("import", dir.path());
     assert_eq!(run.code, Some(2), "{}", run.stderr);
-    assert!(run.stderr.contains("line 3") && run.stderr.contains("split the file"), "{}", run.stderr);
+    assert!(
+        run.stderr.contains("line 3") && run.stderr.contains("split the file"),
+        "{}",
+        run.stderr
+    );
     assert!(!dir.path().join("store").exists(), "nothing was stored");
     put(&dir.path().join("dumps/a.csv"), tables);
     let run = on_site("import", dir.path());

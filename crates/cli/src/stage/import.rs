@@ -439,7 +439,10 @@ fn tell_headers(dump: &str, report: &DumpReport) {
         ));
     }
     if report.changed_headers > DUMPS_SHOWN as u64 {
-        say(format!("{dump}: {} in all", counted(report.changed_headers as usize, "changed header")));
+        say(format!(
+            "{dump}: {} in all",
+            counted(report.changed_headers as usize, "changed header")
+        ));
     }
 }
 
@@ -459,8 +462,7 @@ impl Rejects {
         if self.failed.is_none() {
             self.failed = self.file.push(reject).err();
         }
-        let mut key =
-            (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
+        let mut key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
         if kinds.len() >= MOST_KINDS && !kinds.contains_key(&key) {
             key.2 = "other tags".into();
         }

@@ -71,7 +71,7 @@ pub fn inputs(
     Inputs {
         schema_version: 1,
         program: program.into(),
-        settings: settings(&site.written),
+        settings: site_file(&site.dir.join("site.toml")),
         dumps: dumps.collect(),
         meters: meters.collect(),
         ranks: Vec::new(),
@@ -258,7 +258,13 @@ fn records_check(records: &Records, meter: &str, as_of: Day) -> String {
     hasher.finalize().to_hex().chars().take(16).collect()
 }
 
-/// The site file by dotted key.
+/// The settings of a site file; none where it does not read.
+fn site_file(path: &Path) -> BTreeMap<String, String> {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    text.parse::<toml::Table>().map(|table| settings(&table)).unwrap_or_default()
+}
+
+/// Settings by dotted key.
 fn settings(written: &toml::Table) -> BTreeMap<String, String> {
     let mut flat = BTreeMap::new();
     flatten("", &toml::Value::Table(written.clone()), &mut flat);

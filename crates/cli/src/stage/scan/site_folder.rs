@@ -179,7 +179,10 @@ fn patterns(dir: &Path, group: &Group<'_>, scanned: &[Scanned]) -> Vec<String> {
 fn others_in(folder: &Path, own: &[String], scanned: &[Scanned]) -> Vec<String> {
     let lying = std::fs::read_dir(folder).into_iter().flatten().filter_map(Result::ok);
     let lying = lying.map(|entry| entry.path()).filter(|path| path.is_file() && !is_partial(path));
-    let named = scanned.iter().map(|one| metersift_import::file_of(&one.file)).filter(|f| folder_of(f) == folder);
+    let named = scanned
+        .iter()
+        .map(|one| metersift_import::file_of(&one.file))
+        .filter(|f| folder_of(f) == folder);
     let names: BTreeSet<String> = lying
         .chain(named)
         .filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned()))
