@@ -411,7 +411,7 @@ fn take(
     tally.rejects.push(rejects.finish().map_err(store_message)?);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
     if report.unchecked {
-        tally.unchecked.push(name);
+        tally.unchecked.push(name.clone());
     }
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
@@ -439,7 +439,10 @@ fn tell_headers(dump: &str, report: &DumpReport) {
         ));
     }
     if report.changed_headers > DUMPS_SHOWN as u64 {
-        say(format!("{dump}: {} in all", counted(report.changed_headers as usize, "changed header")));
+        say(format!(
+            "{dump}: {} in all",
+            counted(report.changed_headers as usize, "changed header")
+        ));
     }
 }
 
@@ -459,8 +462,7 @@ impl Rejects {
         if self.failed.is_none() {
             self.failed = self.file.push(reject).err();
         }
-        let mut key =
-            (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
+        let mut key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
         if kinds.len() >= MOST_KINDS && !kinds.contains_key(&key) {
             key.2 = "other tags".into();
         }
