@@ -86,8 +86,6 @@ pub struct Site {
     pub dir: PathBuf,
     /// Its settings.
     pub file: SiteFile,
-    /// The settings as they are written, for telling what changed between two nights.
-    pub written: toml::Table,
     /// blake3 of the settings text: every output names it.
     pub config_hash: String,
 }
@@ -120,10 +118,8 @@ impl Site {
                 .at(error)
                 .hint("the keys, their units and defaults stand in docs/site-file.md")
         })?;
-        // It has been read above: it is a table.
-        let written = text.parse().unwrap_or_default();
         let config_hash = blake3::hash(text.as_bytes()).to_hex().to_string();
-        Ok(Site { dir: dir.to_path_buf(), file, written, config_hash })
+        Ok(Site { dir: dir.to_path_buf(), file, config_hash })
     }
 
     /// The zone in which the people of the site live.
