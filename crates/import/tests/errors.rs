@@ -100,6 +100,7 @@ fn cases() -> Vec<Result<(), ImportError>> {
         table("tag,meter,signal,unit\nA,A,densty,kg/m3\n"),
         table("tag,meter,signal,unit\nA,A,density,kg/m3\nA,B,density,kg/m3\n"),
         sink_says_no(),
+        of_text("time,A\n2024-03-07T00:00:00Z,1.5,2\n2024-03-07T00:01:00Z,1.5,3\n"),
         of_text("time,A,A,value\n2024-03-07T00:00:00Z,1.5,2.5,3\n2024-03-07T00:01:00Z,1.5,2.5,3\n"),
     ]
 }

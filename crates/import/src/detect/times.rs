@@ -16,7 +16,7 @@ use std::path::Path;
 const CELLS: usize = 400;
 /// Cells of a column of times that may be no times, of ten and at least: a header, units, and
 /// a broken row or two.
-const STRAY_IN_TEN: usize = 1;
+const STRAY_IN_TEN: usize = 2;
 const STRAY_AT_LEAST: usize = 3;
 
 const ORDERS: [DateOrder; 3] = [DateOrder::YearMonthDay, DateOrder::DayMonth, DateOrder::MonthDay];
