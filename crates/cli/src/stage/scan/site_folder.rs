@@ -157,26 +157,38 @@ fn source_name(group: &Group<'_>, taken: &mut BTreeSet<String>) -> String {
     name
 }
 
-/// One pattern for the files of a group where it catches no other file of the folder, else each
-/// file by its name.
+/// A pattern for each ending (`.csv`, `.csv.gz`) among the files of a group, where it catches no
+/// other file of the folder; else each file by its name.
 fn patterns(dir: &Path, group: &Group<'_>, scanned: &[Scanned]) -> Vec<String> {
     let name_of = |file: &Path| file.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let mut names: Vec<String> = group.files.iter().map(|(file, _)| name_of(file)).collect();
-    names.dedup();
+    let names: BTreeSet<String> = group.files.iter().map(|(file, _)| name_of(file)).collect();
     let folder = relative(dir, &group.folder);
     let others = others_in(&group.folder, &names, scanned);
-    let catches = |pattern: &str| {
-        glob::Pattern::new(pattern).is_ok_and(|p| others.iter().any(|other| p.matches(other)))
-    };
-    let common = common_pattern(&names);
-    match common.filter(|pattern| !catches(pattern)) {
-        Some(pattern) => vec![join(&folder, &pattern)],
-        None => names.iter().map(|name| join(&folder, &glob::Pattern::escape(name))).collect(),
+    let mut by_ending: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for name in &names {
+        by_ending.entry(&name[stem(name)..]).or_default().push(name);
     }
+    let mut patterns = Vec::new();
+    for (ending, names) in by_ending {
+        let pattern = common_pattern(&names, ending);
+        let catches =
+            glob::Pattern::new(&pattern).is_ok_and(|p| others.iter().any(|o| p.matches(o)));
+        if catches {
+            patterns.extend(names.iter().map(|n| join(&folder, &glob::Pattern::escape(n))));
+        } else {
+            patterns.push(join(&folder, &pattern));
+        }
+    }
+    patterns
+}
+
+/// Where the ending of a name begins.
+fn stem(name: &str) -> usize {
+    name.find('.').unwrap_or(name.len())
 }
 
 /// Other files of a folder: those that were scanned, and those that merely lie there.
-fn others_in(folder: &Path, own: &[String], scanned: &[Scanned]) -> Vec<String> {
+fn others_in(folder: &Path, own: &BTreeSet<String>, scanned: &[Scanned]) -> Vec<String> {
     let lying = std::fs::read_dir(folder).into_iter().flatten().filter_map(Result::ok);
     let lying = lying.map(|entry| entry.path()).filter(|path| path.is_file() && !is_partial(path));
     let named = scanned
@@ -190,27 +202,18 @@ fn others_in(folder: &Path, own: &[String], scanned: &[Scanned]) -> Vec<String> 
     names.into_iter().filter(|name| !own.contains(name)).collect()
 }
 
-/// What the names begin and end with, `*` between: digits of dates and numbers are left open, so
-/// that tomorrow's dump fits too.
-fn common_pattern(names: &[String]) -> Option<String> {
-    let first = names.first()?;
-    let shared = |pick: &dyn Fn(&str, &str) -> usize| {
-        names.iter().map(|name| pick(first, name)).min().unwrap_or(0)
+/// What the names begin with, `*`, and their ending: digits of dates and numbers are left open,
+/// so that tomorrow's dump fits too.
+fn common_pattern(names: &[&str], ending: &str) -> String {
+    let first = names.first().copied().unwrap_or("");
+    let shared = |other: &str| {
+        let same = first.chars().zip(other.chars()).take_while(|(a, b)| a == b);
+        same.map(|(a, _)| a.len_utf8()).sum::<usize>()
     };
-    let start = shared(&|a, b| {
-        a.char_indices()
-            .zip(b.chars())
-            .find(|((_, x), y)| x != y)
-            .map_or(a.len().min(b.len()), |((at, _), _)| at)
-    });
-    let stem = first.find('.').unwrap_or(first.len());
-    let start = first[..start.min(stem)]
-        .trim_end_matches(|c: char| c.is_ascii_digit() || "-_ T".contains(c));
-    let end = &first[stem..];
-    if !names.iter().all(|name| name.ends_with(end)) {
-        return None;
-    }
-    Some(format!("{}*{}", glob::Pattern::escape(start), glob::Pattern::escape(end)))
+    let start = names.iter().map(|name| shared(name)).min().unwrap_or(0).min(stem(first));
+    let open = |c: char| c.is_ascii_digit() || "-_ T".contains(c);
+    let start = first.get(..start).unwrap_or("").trim_end_matches(open);
+    format!("{}*{}", glob::Pattern::escape(start), glob::Pattern::escape(ending))
 }
 
 fn join(folder: &str, name: &str) -> String {
@@ -241,16 +244,15 @@ fn relative(dir: &Path, folder: &Path) -> String {
 mod tests {
     use super::*;
 
-    fn pattern(names: &[&str]) -> Option<String> {
-        common_pattern(&names.iter().map(|&name| name.to_owned()).collect::<Vec<_>>())
+    fn pattern(names: &[&str]) -> String {
+        common_pattern(names, &names[0][stem(names[0])..])
     }
 
     #[test]
     fn a_pattern_leaves_the_date_open() {
-        assert_eq!(pattern(&["mill-2026-03.csv"]), Some("mill*.csv".into()));
-        assert_eq!(pattern(&["a-1.csv.gz", "a-2.csv.gz"]), Some("a*.csv.gz".into()));
-        assert_eq!(pattern(&["a.csv", "b.csv"]), Some("*.csv".into()));
-        assert_eq!(pattern(&["a.csv", "a.txt"]), None);
-        assert_eq!(pattern(&["[x]1.csv"]), Some("[[]x[]]*.csv".into()));
+        assert_eq!(pattern(&["mill-2026-03.csv"]), "mill*.csv");
+        assert_eq!(pattern(&["a-1.csv.gz", "a-2.csv.gz"]), "a*.csv.gz");
+        assert_eq!(pattern(&["a.csv", "b.csv"]), "*.csv");
+        assert_eq!(pattern(&["[x]1.csv"]), "[[]x[]]*.csv");
     }
 }
