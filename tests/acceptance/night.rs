@@ -50,7 +50,7 @@ fn a_second_night_recomputes_only_what_the_new_day_touched() {
     assert!(matches!(first.code, Some(0 | 1)), "{}", first.stderr);
 
     let idle = night(dir.path(), "2");
-    assert!(idle.stderr.contains("computed 0 of"), "{}", idle.stderr);
+    assert!(idle.stderr.contains("recomputed 0 of"), "{}", idle.stderr);
     assert!(idle.stderr.contains("0 new dumps"), "{}", idle.stderr);
 
     let before = snapshot(&dir.path().join("store/samples"));
