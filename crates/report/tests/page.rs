@@ -93,7 +93,8 @@ fn the_same_night_gives_the_same_bytes() {
     let book = || {
         let night = larkmoor::night();
         let mut bytes = Vec::new();
-        write_xlsx(&night.lists, "Larkmoor Works", &mut bytes, &night.card).expect("memory");
+        write_xlsx(&night.lists, Some(&night.since), "Larkmoor Works", &mut bytes, &night.card)
+            .expect("memory");
         bytes
     };
     assert_eq!(book(), book());

@@ -15,6 +15,7 @@ use crate::error::StoreError;
 use crate::incoming::{Incoming, SeriesName, ranks};
 use crate::layout::{STAGING, Unit, bucket_of};
 use crate::ledger::Ledger;
+use crate::rejects::{self, RejectFile};
 use crate::spill::Run;
 use crate::store::Store;
 use crate::unit_job::{MergeJob, MergedUnit};
@@ -44,6 +45,7 @@ impl<'s> Import<'s> {
         let storage = store.storage();
         storage.remove_dir(STAGING).map_err(|e| StoreError::io("remove", STAGING, e))?;
         storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
+        rejects::sweep(&**storage, &store.ledger())?;
         Ok(Import {
             store,
             buffers: Buffers::default(),
@@ -58,6 +60,14 @@ impl<'s> Import<'s> {
     /// The ledger as it was when the import began.
     pub fn ledger(&self) -> Arc<Ledger> {
         self.store.ledger()
+    }
+
+    /// Begins the reject file of a dump, see [`Store::reject_file`].
+    ///
+    /// # Errors
+    /// Opened for reading.
+    pub fn reject_file(&self, dump_hash: &str) -> Result<RejectFile, StoreError> {
+        self.store.reject_file(dump_hash, rejects::MOST_REJECT_BYTES)
     }
 
     /// Begins a dump: its name, and the blake3 of the file as it lies on disk.

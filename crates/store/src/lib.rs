@@ -63,6 +63,7 @@ pub use error::{ErrorKind, Holder, StoreError};
 pub use import::Import;
 pub use layout::{FORMAT_VERSION, MOST_BUCKETS, Unit, bucket_of};
 pub use ledger::{Again, DayFile, DumpEntry, DumpState, FileStamp, Ledger, RowCounts};
+pub use rejects::{MOST_REJECT_BYTES, NOT_WRITTEN, RejectFile};
 pub use runs::{MeterRuns, OriginRun, RunRef};
 pub use seal::hash as content_hash;
 pub use store::{DEFAULT_MEMORY_BYTES, Store, StoreSettings};

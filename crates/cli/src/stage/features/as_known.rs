@@ -1,9 +1,9 @@
 //! Daily features as they would have been on the strength of what had arrived by a moment.
 
-use super::{checked, table};
 use super::key::Inputs;
 use super::readings::{Made, Reader, Wanted};
 use super::splice;
+use super::{checked, table};
 use crate::message::Message;
 use crate::site::Site;
 use crate::stage::import::store_message;
