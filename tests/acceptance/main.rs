@@ -2,11 +2,25 @@
 
 mod archives;
 mod bad_input;
+mod changes;
+mod decisions;
 mod exits;
 mod facility;
+mod first_hour;
 mod known_truth;
+mod leakage;
+mod ledger;
 mod night;
+mod outputs;
+mod plan;
 mod prompt;
 mod questions;
+mod scan;
+mod schedule;
+mod since;
+mod site_file;
+mod straight;
+#[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
+mod straightway;
 mod support;
 mod withdraw;

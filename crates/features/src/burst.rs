@@ -13,7 +13,7 @@
 //!         Engineering Practice 42, 2015, 74) such windows part slugging from the rest with an
 //!         area under the ROC curve of 1.00 over 300 s; see the tests.
 
-use crate::cells::{Cells, FLOWING};
+use crate::cells::{Cells, FLOWING_OWN, WARM_US};
 use crate::habits::HabitScratch;
 use crate::input::SignalDay;
 use crate::row::{FeatureRow, WhyNull};
@@ -37,7 +37,7 @@ const Q90_MIN_UPDATES: usize = 100;
 /// Updates of one signal in chosen minutes.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Updates {
-    /// Microseconds since midnight.
+    /// Microseconds since the start of the window.
     pub(crate) t_us: Vec<i64>,
     /// Value.
     pub(crate) v: Vec<f64>,
@@ -55,7 +55,7 @@ impl Updates {
         &mut self,
         samples: &Samples,
         cells: &Cells,
-        mask: u8,
+        mask: u16,
         spacings: &mut Vec<f64>,
     ) {
         self.t_us.clear();
@@ -88,13 +88,19 @@ impl Updates {
     /// Steps over a pause hold the drift of the process, not its noise.
     fn mark_near(&mut self, spacings: &mut Vec<f64>) {
         let pairs = || self.t_us.windows(2).zip(&self.linked[1.min(self.linked.len())..]);
+        let own = pairs().filter(|(t, linked)| **linked && t[0] >= WARM_US);
         spacings.clear();
-        spacings.extend(pairs().filter(|(_, linked)| **linked).map(|(t, _)| (t[1] - t[0]) as f64));
+        spacings.extend(own.map(|(t, _)| (t[1] - t[0]) as f64));
         let latest = NEAR_SPACINGS * stats::quantile_in_place(spacings, 0.75);
         self.near.clear();
         self.near.extend(self.linked.first());
         let near = pairs().map(|(t, &linked)| linked && (t[1] - t[0]) as f64 <= latest);
         self.near.extend(near);
+    }
+
+    /// First update of the day itself.
+    pub(crate) fn own(&self) -> usize {
+        self.t_us.partition_point(|&t_us| t_us < WARM_US)
     }
 
     /// Number of updates.
@@ -182,15 +188,21 @@ fn burst4(value: &[f64], linked: &[bool]) -> f64 {
     if n < MIN_DIFFERENCES { f64::NAN } else { (squares / (2.0 * n as f64)).sqrt() }
 }
 
-/// Burst windows of flowing updates by the site's settings.
+/// Burst windows of flowing updates by the site's settings: none reaches over midnight.
 pub(crate) fn windows_of(updates: &Updates, settings: &Settings) -> Vec<BurstWindow> {
-    burst_windows(
-        &updates.t_us,
-        &updates.v,
-        &updates.near,
-        settings.burst_window_s,
-        settings.burst_min_updates.max(2),
-    )
+    let own = updates.own();
+    let of = |part: std::ops::Range<usize>| {
+        burst_windows(
+            &updates.t_us[part.clone()],
+            &updates.v[part.clone()],
+            &updates.near[part],
+            settings.burst_window_s,
+            settings.burst_min_updates.max(2),
+        )
+    };
+    let mut windows = of(0..own);
+    windows.append(&mut of(own..updates.len()));
+    windows
 }
 
 /// Burst windows of all updates of one signal and day, flowing or not: for pictures and tests.
@@ -202,10 +214,16 @@ pub fn bursts_of(
 ) -> Vec<BurstWindow> {
     let mut samples = Samples::default();
     let mut scratch = HabitScratch::default();
-    samples.fill(signal, day, kind.physical_span(), settings, &mut scratch);
+    let both = (&SignalDay::default(), signal);
+    samples.fill(both, day, kind.physical_span(), settings, &mut scratch);
     let mut updates = Updates::default();
     updates.fill(&samples, &Cells::default(), 0, &mut Vec::new());
-    windows_of(&updates, settings)
+    let mut windows = windows_of(&updates, settings);
+    for window in &mut windows {
+        window.start_us -= WARM_US;
+        window.end_us -= WARM_US;
+    }
+    windows
 }
 
 /// Writes the burst part of the noise group.
@@ -215,9 +233,10 @@ pub(crate) fn write(
     cells: &Cells,
     row: &mut FeatureRow,
 ) {
-    if density.is_empty() || cells.count(FLOWING) == 0 {
+    if density.is_empty() || cells.count(FLOWING_OWN) == 0 {
         return;
     }
+    let windows = &windows[windows.partition_point(|window| window.start_us < WARM_US)..];
     let n: usize = windows.iter().map(|window| window.n_updates).sum();
     row.count(Count::Burst, n);
     if windows.is_empty() {

@@ -1,5 +1,9 @@
 //! The day in minutes: which of them flow, are steady, carry gas or are quiet and shut in.
 //!
+//! Window: two hours of the day before come first, so that midnight is no edge: what flowed, stood
+//!         or carried gas then still does. Times and minutes count from the start of the window;
+//!         what is summed up for the day asks for [`OWN`] minutes.
+//!
 //! Why:    signals of one meter come at times of their own. States of the meter change rarely,
 //!         so a minute is fine enough to say which samples of any signal may be used, and a
 //!         look-up costs nothing.
@@ -10,27 +14,41 @@
 use crate::samples::Samples;
 use std::ops::Range;
 
-/// Minutes of a UTC day.
-pub(crate) const CELLS: usize = 1440;
+/// Minutes of the day before that are looked at.
+pub(crate) const WARM: usize = 120;
+/// Minutes of the window: the warm-up and the UTC day.
+pub(crate) const CELLS: usize = WARM + 1440;
 /// Microseconds of a minute.
 pub(crate) const CELL_US: i64 = 60_000_000;
+/// Midnight in the window, us.
+pub(crate) const WARM_US: i64 = WARM as i64 * CELL_US;
+/// Length of the window, us.
+pub(crate) const WINDOW_US: i64 = CELLS as i64 * CELL_US;
 
 /// The state of the flow is known.
-pub(crate) const KNOWN: u8 = 1;
+pub(crate) const KNOWN: u16 = 1;
 /// Flowing for most of its known time.
-pub(crate) const FLOWING: u8 = 2;
+pub(crate) const FLOWING: u16 = 2;
 /// Single-phase and steady.
-pub(crate) const STEADY: u8 = 4;
+pub(crate) const STEADY: u16 = 4;
 /// Hardly any flow.
-pub(crate) const SHUT: u8 = 8;
+pub(crate) const SHUT: u16 = 8;
 /// Shut in long enough, full and quiet.
-pub(crate) const QUIET: u8 = 16;
+pub(crate) const QUIET: u16 = 16;
 /// Touched by a gas episode.
-pub(crate) const GAS: u8 = 32;
+pub(crate) const GAS: u16 = 32;
 /// Density under half of the day's level.
-pub(crate) const LOW: u8 = 64;
+pub(crate) const LOW: u16 = 64;
+/// Of the day itself, not of the warm-up.
+pub(crate) const OWN: u16 = 128;
+/// Somebody looked for gas.
+pub(crate) const JUDGED: u16 = 256;
+/// Flowing minutes of the day itself.
+pub(crate) const FLOWING_OWN: u16 = FLOWING | OWN;
+/// Steady minutes of the day itself.
+pub(crate) const STEADY_OWN: u16 = STEADY | OWN;
 
-/// The minute that holds a time since midnight.
+/// The minute that holds a time.
 pub(crate) fn cell_of(t_us: i64) -> usize {
     usize::try_from(t_us / CELL_US).unwrap_or(0).min(CELLS - 1)
 }
@@ -38,7 +56,7 @@ pub(crate) fn cell_of(t_us: i64) -> usize {
 /// Calls `add` with each minute that a held sample touches and the time in it.
 pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
     let mut from = t_us;
-    let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+    let until = t_us.saturating_add(hold_us).min(WINDOW_US);
     while from < until {
         let cell = cell_of(from);
         let edge = (cell as i64 + 1) * CELL_US;
@@ -50,7 +68,7 @@ pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
 
 /// A held sample as the part in its first minute, the minutes it fills, the part in its last.
 fn parts(t_us: i64, hold_us: i64) -> ((usize, i64), Range<usize>, (usize, i64)) {
-    let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+    let until = t_us.saturating_add(hold_us).min(WINDOW_US);
     let first = cell_of(t_us);
     let edge = (first as i64 + 1) * CELL_US;
     if until <= edge {
@@ -64,7 +82,7 @@ fn parts(t_us: i64, hold_us: i64) -> ((usize, i64), Range<usize>, (usize, i64)) 
 /// Bits per minute.
 #[derive(Clone, Debug)]
 pub(crate) struct Cells {
-    bits: Vec<u8>,
+    bits: Vec<u16>,
     flowing: Sums,
     steady: Sums,
 }
@@ -76,7 +94,7 @@ struct Sums {
 }
 
 impl Sums {
-    fn fill(&mut self, bits: &[u8], mask: u8) {
+    fn fill(&mut self, bits: &[u16], mask: u16) {
         self.before.clear();
         self.before.push(0);
         let mut sum = 0;
@@ -86,7 +104,7 @@ impl Sums {
         }
     }
 
-    /// Time of that state since midnight, us.
+    /// Time of that state before `t_us`.
     fn until(&self, t_us: i64) -> i64 {
         let cell = cell_of(t_us);
         let is_in = i64::from(self.before[cell + 1] - self.before[cell]);
@@ -96,7 +114,10 @@ impl Sums {
 
 impl Default for Cells {
     fn default() -> Cells {
-        Cells { bits: vec![0; CELLS], flowing: Sums::default(), steady: Sums::default() }
+        let mut cells =
+            Cells { bits: vec![0; CELLS], flowing: Sums::default(), steady: Sums::default() };
+        cells.clear();
+        cells
     }
 }
 
@@ -104,53 +125,54 @@ impl Cells {
     /// Forgets everything.
     pub(crate) fn clear(&mut self) {
         self.bits.fill(0);
+        self.bits[WARM..].fill(OWN);
         self.flowing.before.clear();
         self.steady.before.clear();
     }
 
     /// Whether a minute has all bits of `mask`.
-    pub(crate) fn has(&self, cell: usize, mask: u8) -> bool {
+    pub(crate) fn has(&self, cell: usize, mask: u16) -> bool {
         self.bits[cell] & mask == mask
     }
 
     /// Whether a minute has a bit of `mask`.
-    pub(crate) fn has_any(&self, cell: usize, mask: u8) -> bool {
+    pub(crate) fn has_any(&self, cell: usize, mask: u16) -> bool {
         self.bits[cell] & mask != 0
     }
 
     /// Adds bits to a minute.
-    pub(crate) fn set(&mut self, cell: usize, mask: u8) {
+    pub(crate) fn set(&mut self, cell: usize, mask: u16) {
         self.bits[cell] |= mask;
     }
 
     /// Whether the minute of a time has all bits of `mask`.
-    pub(crate) fn at(&self, t_us: i64, mask: u8) -> bool {
+    pub(crate) fn at(&self, t_us: i64, mask: u16) -> bool {
         self.has(cell_of(t_us), mask)
     }
 
-    /// Sums up the flowing minutes; call it when they are all marked.
+    /// Sums up the day's flowing minutes; call it when they are all marked.
     pub(crate) fn sum_flowing(&mut self) {
-        self.flowing.fill(&self.bits, FLOWING);
+        self.flowing.fill(&self.bits, FLOWING_OWN);
     }
 
-    /// Sums up the steady minutes; call it when they are all marked.
+    /// Sums up the day's steady minutes; call it when they are all marked.
     pub(crate) fn sum_steady(&mut self) {
-        self.steady.fill(&self.bits, STEADY);
+        self.steady.fill(&self.bits, STEADY_OWN);
     }
 
     /// Part of a held sample's time that falls into minutes with all bits of `mask`, us.
-    pub(crate) fn time_in(&self, mask: u8, t_us: i64, hold_us: i64) -> i64 {
+    pub(crate) fn time_in(&self, mask: u16, t_us: i64, hold_us: i64) -> i64 {
         let cell = cell_of(t_us);
         if t_us + hold_us <= (cell as i64 + 1) * CELL_US {
             return if self.has(cell, mask) { hold_us } else { 0 };
         }
         let sums = match mask {
-            FLOWING => &self.flowing,
-            STEADY => &self.steady,
+            FLOWING_OWN => &self.flowing,
+            STEADY_OWN => &self.steady,
             _ => &Sums { before: Vec::new() },
         };
         if !sums.before.is_empty() {
-            let until = t_us.saturating_add(hold_us).min(CELLS as i64 * CELL_US);
+            let until = t_us.saturating_add(hold_us).min(WINDOW_US);
             return sums.until(until) - sums.until(t_us);
         }
         let mut time = 0;
@@ -159,10 +181,10 @@ impl Cells {
     }
 
     /// Number of minutes with all bits of `mask`.
-    pub(crate) fn count(&self, mask: u8) -> usize {
+    pub(crate) fn count(&self, mask: u16) -> usize {
         let summed = match mask {
-            FLOWING => self.flowing.before.last(),
-            STEADY => self.steady.before.last(),
+            FLOWING_OWN => self.flowing.before.last(),
+            STEADY_OWN => self.steady.before.last(),
             _ => None,
         };
         if let Some(&sum) = summed {
@@ -172,7 +194,7 @@ impl Cells {
     }
 
     /// Unbroken stretches of minutes with all bits of `mask`, as ranges.
-    pub(crate) fn stretches(&self, mask: u8) -> Vec<Range<usize>> {
+    pub(crate) fn stretches(&self, mask: u16) -> Vec<Range<usize>> {
         stretches(|cell| self.has(cell, mask))
     }
 }
@@ -274,11 +296,13 @@ mod tests {
         spread(50_000_000, 100_000_000, |cell, part| parts.push((cell, part / 1_000_000)));
         assert_eq!(parts, [(0, 10), (1, 60), (2, 30)]);
         let mut cells = Cells::default();
-        cells.set(1, STEADY);
-        cells.set(1439, STEADY);
+        cells.set(WARM - 1, STEADY);
+        cells.set(WARM + 1, STEADY);
+        cells.set(CELLS - 1, STEADY);
+        let second = |s: i64| WARM_US + s * 1_000_000;
         let time = |cells: &Cells| {
-            [(50, 100), (60, 60), (0, 70), (86_390, 10), (86_340, 60), (70, 10)]
-                .map(|(t, hold)| cells.time_in(STEADY, t * 1_000_000, hold * 1_000_000) / 1_000_000)
+            [(50, 100), (60, 60), (-60, 130), (86_390, 10), (86_340, 60), (70, 10)]
+                .map(|(t, hold)| cells.time_in(STEADY_OWN, second(t), hold * 1_000_000) / 1_000_000)
         };
         assert_eq!(time(&cells), [60, 60, 10, 10, 60, 10]);
         cells.sum_steady();
@@ -288,13 +312,13 @@ mod tests {
     #[test]
     fn nothing_stands_beyond_midnight() {
         let mut total = 0;
-        spread(86_390_000_000, i64::MAX, |_, part| total += part);
+        spread(WARM_US + 86_390_000_000, i64::MAX, |_, part| total += part);
         assert_eq!(total, 10_000_000);
     }
 
     #[test]
     fn stretches_reach_the_end_of_the_day() {
-        let found = stretches(|cell| cell == 3 || cell >= 1438);
-        assert_eq!(found, [3..4, 1438..1440]);
+        let found = stretches(|cell| cell == 3 || cell >= CELLS - 2);
+        assert_eq!(found, [3..4, CELLS - 2..CELLS]);
     }
 }

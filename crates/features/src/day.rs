@@ -5,15 +5,16 @@
 //!         Each step needs only what came before it.
 
 use crate::burst::{self, Updates};
-use crate::cells::{CELLS, Cells, FLOWING, LOW, Minutes};
+use crate::cells::{CELLS, Cells, FLOWING, FLOWING_OWN, LOW, Minutes};
 use crate::fluids::{self, STANDARD_PRESSURE_KPA};
 use crate::gas::{Gas, Quiet};
 use crate::habits::{HabitScratch, STUCK_MIN_SAMPLES};
+use crate::hours::{self, HourRow, MinuteState};
 use crate::input::{MeterDay, SignalDay};
 use crate::noise::{self, NoiseScratch};
 use crate::operation::{self, Edges};
 use crate::row::{FeatureRow, WhyNull};
-use crate::samples::Samples;
+use crate::samples::{Samples, own_part};
 use crate::settings::Settings;
 use crate::table::{Group, Habit, RECORDER_SIGNALS, habit_index};
 use crate::weighted::{self, Held};
@@ -93,8 +94,8 @@ impl Signals {
         for (samples, name) in self.in_column_order_mut().into_iter().zip(RECORDER_SIGNALS) {
             let Some(signal) = Signal::parse(name) else { continue };
             let none = SignalDay::default();
-            let day = input.signals.get(&signal).unwrap_or(&none);
-            samples.fill(day, input.day, signal.physical_span(), settings, habits);
+            let both = [&input.before, &input.signals].map(|all| all.get(&signal).unwrap_or(&none));
+            samples.fill(both.into(), input.day, signal.physical_span(), settings, habits);
         }
     }
 
@@ -103,7 +104,7 @@ impl Signals {
         if !self.mass_flow.is_empty() || self.volume_flow.is_empty() {
             return;
         }
-        self.density.gather(pairs, |_, hold| hold);
+        self.density.gather(pairs, own_part);
         if let Some(level) = weighted::median(pairs) {
             self.made_flow.clone_from(&self.volume_flow);
             self.made_flow.v.iter_mut().for_each(|v| *v *= level);
@@ -113,16 +114,36 @@ impl Signals {
 
 /// Features of one meter and day.
 ///
-/// Samples of other days are ignored. See [`crate::features`] for what the values are; whatever
-/// cannot be known is NaN with a reason.
+/// Samples of other days are ignored, but for the last two hours of the day before. See
+/// [`crate::features`] for what the values are; whatever cannot be known is NaN with a reason.
 pub fn meter_day(input: &MeterDay<'_>, settings: &Settings) -> FeatureRow {
+    meter_day_and_hours(input, settings).0
+}
+
+/// [`meter_day`] with the hours of the day.
+pub fn meter_day_and_hours(
+    input: &MeterDay<'_>,
+    settings: &Settings,
+) -> (FeatureRow, Vec<HourRow>) {
     thread_local! {
         static SCRATCH: RefCell<Scratch> = RefCell::new(Scratch::default());
     }
+    let both = |scratch: &mut Scratch| {
+        let row = meter_day_with(input, settings, scratch);
+        let hours = scratch.hours(input);
+        (row, hours)
+    };
     SCRATCH.with(|scratch| match scratch.try_borrow_mut() {
-        Ok(mut scratch) => meter_day_with(input, settings, &mut scratch),
-        Err(_) => meter_day_with(input, settings, &mut Scratch::default()),
+        Ok(mut scratch) => both(&mut scratch),
+        Err(_) => both(&mut Scratch::default()),
     })
+}
+
+/// The minutes of a day as the features saw them: for pictures, and for whoever doubts a definition.
+pub fn minute_states(input: &MeterDay<'_>, settings: &Settings) -> Vec<MinuteState> {
+    let mut scratch = Scratch::default();
+    meter_day_with(input, settings, &mut scratch);
+    hours::minutes(&scratch.cells)
 }
 
 /// [`meter_day`] with the caller's working memory; what it held before does not show.
@@ -136,13 +157,23 @@ pub fn meter_day_with(
     signals.fill(input, settings, habits);
     write_habits(signals, &mut row);
     signals.make_flow(pairs);
-    let none = SignalDay::default();
+    let (before, flow) = input.partner_flow.unwrap_or_default();
     let span = Signal::MassFlow.physical_span();
-    partner.fill(&input.partner_flow.unwrap_or(none), input.day, span, settings, habits);
+    partner.fill((&before, &flow), input.day, span, settings, habits);
     cells.clear();
     states_and_groups(input, settings, scratch, &mut row);
     record_counts::write(input, &mut row);
     row
+}
+
+impl Scratch {
+    /// The hours of the day that was computed last.
+    fn hours(&self, input: &MeterDay<'_>) -> Vec<HourRow> {
+        let zero_known = !self.signals.mass_flow.is_empty()
+            && !self.signals.density.is_empty()
+            && input.meter.zero_stability_kg_h > 0.0;
+        hours::of_day(input, &self.cells, &self.gas, zero_known)
+    }
 }
 
 fn states_and_groups(
@@ -173,7 +204,7 @@ fn states_and_groups(
     updates.fill(density, cells, FLOWING, &mut noise.spacings);
     let windows = burst::windows_of(updates, settings);
     let resolution = density.habits.resolution;
-    let provisional = noise::step_noise(updates, cells, FLOWING, resolution, noise);
+    let provisional = noise::step_noise(updates, cells, FLOWING_OWN, resolution, noise);
     let quiet = quiet_levels(signals, reference_fluid, cells, pairs, provisional.map(|n| n.sigma));
     drive_updates.fill(drive, cells, FLOWING, &mut noise.spacings);
     let drive_seen = (drive, &*drive_updates);
@@ -223,13 +254,13 @@ fn quiet_levels(
     sigma: Option<f64>,
 ) -> Quiet {
     let mut flowing = |samples: &Samples, p: f64| {
-        samples.gather(pairs, |t_us, hold| cells.time_in(FLOWING, t_us, hold));
+        samples.gather(pairs, |t_us, hold| cells.time_in(FLOWING_OWN, t_us, hold));
         weighted::quantile(pairs, p)
     };
     let warm = flowing(&signals.temperature, 0.5);
     let pressure = flowing(&signals.pressure, 0.5).unwrap_or(STANDARD_PRESSURE_KPA);
     let drive_low = flowing(&signals.drive_gain, 0.2);
-    signals.density.gather(pairs, |t_us, hold| cells.time_in(FLOWING, t_us, hold));
+    signals.density.gather(pairs, |t_us, hold| cells.time_in(FLOWING_OWN, t_us, hold));
     let held = weighted::median_and_spread(pairs);
     Quiet {
         level: held.map(|(level, _)| level),
@@ -277,7 +308,7 @@ fn write_habits(signals: &Signals, row: &mut FeatureRow) {
 
 /// 1 when a signal never changed while another one moved; NaN where that cannot be said.
 fn stuck(samples: &Samples, is_flow: bool, sibling_moves: bool) -> f64 {
-    if samples.len() < STUCK_MIN_SAMPLES {
+    if samples.n_own() < STUCK_MIN_SAMPLES {
         return f64::NAN;
     }
     let constant = samples.habits.lowest == samples.habits.highest;

@@ -5,7 +5,7 @@
 //! Limits: the residual is taken at the day's medians: over a day of 10 K swing that costs
 //!         0.02 kg/m3 in water. Residuals to peers are made later, from many meters.
 
-use crate::cells::{Cells, STEADY};
+use crate::cells::{Cells, STEADY_OWN};
 use crate::fluids::{self, STANDARD_PRESSURE_KPA};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::{LINE, Samples};
@@ -26,13 +26,13 @@ pub(crate) fn gather_steady(
     if samples.is_empty() {
         return Err(WhyNull::absent(samples));
     }
-    if cells.count(STEADY) == 0 {
+    if cells.count(STEADY_OWN) == 0 {
         return Err(WhyNull::FilterEmpty);
     }
     let mut n = 0;
     pairs.clear();
     for i in 0..samples.len() {
-        let time = cells.time_in(STEADY, samples.t_us[i], samples.hold_us[i]);
+        let time = cells.time_in(STEADY_OWN, samples.t_us[i], samples.hold_us[i]);
         if time > 0 {
             pairs.push((samples.v[i], time));
             // Points on lines weigh by their time but are not counted: nobody measured them.

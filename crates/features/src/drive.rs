@@ -8,7 +8,7 @@
 //!         the pick-offs; saturated share of flowing time.
 //! Source: power and amplitude of a driven oscillator, any vibration textbook.
 
-use crate::cells::{Cells, FLOWING, STEADY};
+use crate::cells::{Cells, FLOWING_OWN, STEADY_OWN};
 use crate::density::{MEDIAN_MIN, enough, gather_steady};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::{LINE, Samples};
@@ -40,7 +40,7 @@ pub(crate) fn write(
     let with_pickoffs = !inlet.is_empty() || !outlet.is_empty();
     let n = gather_log_drive(drive, (inlet, outlet), cells, pairs);
     row.count(Count::Drive, n);
-    if cells.count(STEADY) == 0 {
+    if cells.count(STEADY_OWN) == 0 {
         return row.why(Group::Drive, WhyNull::FilterEmpty);
     }
     if let Err(why) = enough(n, pairs, settings) {
@@ -59,7 +59,7 @@ pub(crate) fn write(
 fn saturated_share(drive: &Samples, cells: &Cells, settings: &Settings) -> f64 {
     let (mut saturated, mut all) = (0, 0);
     for i in 0..drive.len() {
-        let time = cells.time_in(FLOWING, drive.t_us[i], drive.hold_us[i]);
+        let time = cells.time_in(FLOWING_OWN, drive.t_us[i], drive.hold_us[i]);
         all += time;
         saturated += if drive.v[i] >= settings.drive_ceiling_pct { time } else { 0 };
     }
@@ -78,7 +78,7 @@ fn gather_log_drive(
     pairs.clear();
     for i in 0..drive.len() {
         let (t_us, gain) = (drive.t_us[i], drive.v[i]);
-        let time = cells.time_in(STEADY, t_us, drive.hold_us[i]);
+        let time = cells.time_in(STEADY_OWN, t_us, drive.hold_us[i]);
         if time == 0 || gain <= 0.0 {
             continue;
         }
@@ -122,7 +122,7 @@ pub(crate) fn write_pickoffs(
     let mut n = 0;
     pairs.clear();
     for i in 0..inlet.len() {
-        let time = cells.time_in(STEADY, inlet.t_us[i], inlet.hold_us[i]);
+        let time = cells.time_in(STEADY_OWN, inlet.t_us[i], inlet.hold_us[i]);
         if time == 0 {
             continue;
         }

@@ -19,7 +19,7 @@
 //! Limits: without a known fluid, gas that lasts all day has no quiet level to be seen against.
 
 use crate::burst::{BurstWindow, Updates};
-use crate::cells::{self, Cells, FLOWING, GAS};
+use crate::cells::{self, Cells, FLOWING, FLOWING_OWN, GAS, JUDGED, WARM_US};
 use crate::operation;
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
@@ -172,6 +172,11 @@ impl Gas {
         }
         let spacing_s = density.habits.spacing_s.max(0.0);
         self.join(&operation::starts(cells), (spacing_s * 1e6) as i64, settings);
+        for judged in &self.judged {
+            cells::spread(judged.from_us, judged.until_us - judged.from_us, |cell, _| {
+                cells.set(cell, JUDGED);
+            });
+        }
         for episode in &self.episodes {
             cells::spread(episode.from_us, episode.until_us - episode.from_us, |cell, _| {
                 cells.set(cell, GAS);
@@ -279,6 +284,11 @@ impl Gas {
         self.episodes.push(Episode { from_us, until_us, startup });
     }
 
+    /// Begin and end of every episode, start-up gas included, in the time of the window, us.
+    pub(crate) fn episodes(&self) -> impl Iterator<Item = (i64, i64)> + '_ {
+        self.episodes.iter().map(|episode| (episode.from_us, episode.until_us))
+    }
+
     /// Writes the gas group.
     pub(crate) fn write(
         &self,
@@ -293,16 +303,17 @@ impl Gas {
             row.why(Group::Gas, WhyNull::absent(density));
             return;
         }
-        let flowing = |from: i64, until: i64| cells.time_in(FLOWING, from, until - from);
+        let flowing = |from: i64, until: i64| cells.time_in(FLOWING_OWN, from, until - from);
         let (mut judged_us, mut weak_us) = (0, 0);
         for judged in &self.judged {
             let time = flowing(judged.from_us, judged.until_us);
             judged_us += time;
             weak_us += if judged.weak { time } else { 0 };
         }
-        row.count(Count::Gas, self.judged.len());
-        if self.judged.len() < MIN_UPDATES || judged_us < MIN_JUDGED_US {
-            let none = cells.count(FLOWING) == 0;
+        let own = self.judged.iter().filter(|judged| judged.from_us >= WARM_US).count();
+        row.count(Count::Gas, own);
+        if own < MIN_UPDATES || judged_us < MIN_JUDGED_US {
+            let none = cells.count(FLOWING_OWN) == 0;
             row.why(Group::Gas, if none { WhyNull::FilterEmpty } else { WhyNull::TooFew });
             return;
         }
@@ -314,8 +325,12 @@ impl Gas {
                 startup_us += time;
             } else {
                 gas_us += time;
-                longest_us = longest_us.max(time);
-                episodes += 1;
+                // An episode counts on the day it begins, its length on every day it reaches.
+                if time > 0 {
+                    let length = episode.until_us - episode.from_us;
+                    longest_us = longest_us.max(cells.time_in(FLOWING, episode.from_us, length));
+                }
+                episodes += i32::from(episode.from_us >= WARM_US);
             }
         }
         row.set(F::GasShare, (gas_us as f64 / judged_us as f64).min(1.0));
@@ -344,7 +359,7 @@ impl Gas {
             let t_us = density.t_us[i];
             while episodes.next_if(|episode| episode.until_us <= t_us).is_some() {}
             if episodes.peek().is_some_and(|episode| episode.from_us <= t_us) {
-                let time = cells.time_in(FLOWING, t_us, density.hold_us[i]);
+                let time = cells.time_in(FLOWING_OWN, t_us, density.hold_us[i]);
                 pairs.push((1.0 - density.v[i] / full, time));
             }
         }

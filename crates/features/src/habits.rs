@@ -19,6 +19,7 @@
 //! Source: the rules are our own; the figures they are held against were measured on ten open
 //!         recordings of a flow facility (Control Engineering Practice 42, 2015, 74).
 
+use crate::cells::{WARM_US, WINDOW_US};
 use crate::input::SignalDay;
 use crate::samples::{BREAK, LINE, REPEAT, Samples};
 use crate::settings::Settings;
@@ -106,7 +107,8 @@ pub fn habits_of(
     settings: &Settings,
 ) -> (Habits, Vec<bool>) {
     let mut samples = Samples::default();
-    samples.fill(signal, day, kind.physical_span(), settings, &mut HabitScratch::default());
+    let both = (&SignalDay::default(), signal);
+    samples.fill(both, day, kind.physical_span(), settings, &mut HabitScratch::default());
     let updates = (0..samples.len()).map(|i| samples.is_update(i)).collect();
     (samples.habits, updates)
 }
@@ -114,7 +116,7 @@ pub fn habits_of(
 /// Commonest spacing between neighbours, us, to the millisecond; the smallest one of a draw.
 pub(crate) fn modal_spacing_us(samples: &Samples, scratch: &mut Vec<i64>) -> Option<i64> {
     let spacing = |pair: &[i64]| (pair[1] - pair[0] + 500) / 1000;
-    let pairs = || samples.t_us.windows(2);
+    let pairs = || samples.own_times().windows(2);
     // Most tags run on one clock: a majority is found in two passes without sorting.
     let (mut leader, mut votes) = (0, 0_usize);
     for pair in pairs() {
@@ -126,7 +128,7 @@ pub(crate) fn modal_spacing_us(samples: &Samples, scratch: &mut Vec<i64>) -> Opt
         }
     }
     let backing = pairs().filter(|pair| spacing(pair) == leader).count();
-    if 2 * backing > samples.len().saturating_sub(1) {
+    if 2 * backing > samples.n_own().saturating_sub(1) {
         return Some((leader * 1000).max(1));
     }
     scratch.clear();
@@ -167,25 +169,25 @@ fn mark_repeats(samples: &mut Samples) {
 /// Resolution of the steps between neighbours, from evenly chosen ones.
 fn resolution(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {
     let is_step = |i: &usize| samples.flag[*i] & (BREAK | REPEAT) == 0;
-    let n = (1..samples.len()).filter(is_step).count();
+    let n = (samples.own + 1..samples.len()).filter(is_step).count();
     // Steps are counted, not samples: every 85th sample of a tag held for 5 s is a repeat.
     let stride = n.div_ceil(RESOLUTION_STEPS).max(1);
     steps.clear();
-    let chosen = (1..samples.len()).filter(is_step).step_by(stride);
+    let chosen = (samples.own + 1..samples.len()).filter(is_step).step_by(stride);
     steps.extend(chosen.map(|i| (samples.v[i] - samples.v[i - 1]).abs()));
     resolution_of(steps, samples)
 }
 
 fn resolution_of(steps: &mut [f64], samples: &Samples) -> Option<f64> {
     steps.sort_unstable_by(f64::total_cmp);
-    let largest = samples.v.iter().fold(0.0, |most: f64, v| most.max(v.abs()));
+    let largest = samples.v[samples.own..].iter().fold(0.0, |most: f64, v| most.max(v.abs()));
     stats::resolution_of_steps(steps, largest)
 }
 
 fn resolution_of_updates(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {
     steps.clear();
     let mut last: Option<f64> = None;
-    for i in 0..samples.len() {
+    for i in samples.own..samples.len() {
         if samples.is_broken(i) {
             last = None;
         }
@@ -277,7 +279,7 @@ fn close_rounded_line(samples: &mut Samples, first: usize, last: usize) {
 /// Share of the points between unbroken neighbours that lie on a line; 0 without such points.
 pub(crate) fn line_share(samples: &Samples) -> f64 {
     let (mut lines, mut inside) = (0_usize, 0_usize);
-    for pair in samples.flag.windows(3) {
+    for pair in samples.flag[samples.own..].windows(3) {
         if (pair[1] | pair[2]) & BREAK == 0 {
             inside += 1;
             lines += usize::from(pair[1] & LINE != 0);
@@ -300,15 +302,16 @@ pub(crate) fn summarise(
         if whole == 0 { f64::NAN } else { part as f64 / whole as f64 }
     };
     habits.bad_share = share(samples.n_bad, samples.n_raw);
-    let held: i64 = samples.hold_us.iter().sum();
+    let held: i64 = samples.own_holds().sum();
     habits.covered_share = held as f64 / US_PER_DAY as f64;
     habits.longest_gap_s = longest_gap_us(samples) as f64 / 1e6;
-    let updates = samples.flag.iter().filter(|&&f| f & (REPEAT | LINE) == 0).count();
+    let flags = &samples.flag[samples.own..];
+    let updates = flags.iter().filter(|&&f| f & (REPEAT | LINE) == 0).count();
     habits.updates = updates as f64;
-    let steps = samples.flag.iter().filter(|&&f| f & BREAK == 0).count();
-    let repeats = samples.flag.iter().filter(|&&f| f & REPEAT != 0).count();
+    let steps = flags.iter().filter(|&&f| f & BREAK == 0).count();
+    let repeats = flags.iter().filter(|&&f| f & REPEAT != 0).count();
     habits.repeat_share = share(repeats, steps);
-    habits.line_share = if samples.len() > 2 { line_share(samples) } else { f64::NAN };
+    habits.line_share = if samples.n_own() > 2 { line_share(samples) } else { f64::NAN };
     habits.spacing_s = spacing_us.map_or(f64::NAN, |us| us as f64 / 1e6);
     habits.resolution = resolution.unwrap_or(f64::NAN);
     edges(samples, held, &mut habits);
@@ -316,14 +319,16 @@ pub(crate) fn summarise(
 }
 
 fn longest_gap_us(samples: &Samples) -> i64 {
-    let ends = samples.t_us.iter().copied().chain([US_PER_DAY]);
-    let starts = [0].into_iter().chain(samples.t_us.iter().copied());
+    let times = samples.own_times();
+    let ends = times.iter().copied().chain([WINDOW_US]);
+    let starts = [WARM_US].into_iter().chain(times.iter().copied());
     starts.zip(ends).map(|(from, until)| until - from).max().unwrap_or(US_PER_DAY)
 }
 
 fn edges(samples: &Samples, held: i64, habits: &mut Habits) {
-    let low = samples.v.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = samples.v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let own = &samples.v[samples.own..];
+    let low = own.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = own.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if samples.is_empty() {
         return;
     }
@@ -337,8 +342,8 @@ fn edges(samples: &Samples, held: i64, habits: &mut Habits) {
         let time: i64 = samples
             .v
             .iter()
-            .zip(&samples.hold_us)
-            .map(|(&value, &hold)| if is_at(value) { hold } else { 0 })
+            .zip(samples.own_holds())
+            .map(|(&value, hold)| if is_at(value) { hold } else { 0 })
             .sum();
         time as f64 / held as f64
     };

@@ -1,6 +1,6 @@
 //! What goes in: one signal of one day in time order, and everything about one meter and day.
 
-use metersift_model::records::{Alert, Check, Meter, ZeroRecord};
+use metersift_model::records::{Alert, Change, Check, Meter, ZeroRecord};
 use metersift_model::{Day, Signal};
 use std::collections::BTreeMap;
 use thiserror::Error;
@@ -98,6 +98,11 @@ impl<'a> SignalDay<'a> {
         self.quality
     }
 
+    /// Time, value and quality of each sample.
+    pub(crate) fn samples(&self) -> impl Iterator<Item = ((&'a i64, &'a f64), &'a u8)> + use<'a> {
+        self.time_us.iter().zip(self.value).zip(self.quality)
+    }
+
     /// Number of samples.
     pub fn len(&self) -> usize {
         self.time_us.len()
@@ -110,7 +115,15 @@ impl<'a> SignalDay<'a> {
 
     /// The samples of one UTC day.
     pub fn of_day(&self, day: Day) -> SignalDay<'a> {
-        let (start, end) = (day.start().0, day.end().0);
+        self.between(day.start().0, day.end().0)
+    }
+
+    /// The samples of the last `span_us` before a day.
+    pub fn tail_before(&self, day: Day, span_us: i64) -> SignalDay<'a> {
+        self.between(day.start().0.saturating_sub(span_us), day.start().0)
+    }
+
+    fn between(&self, start: i64, end: i64) -> SignalDay<'a> {
         let from = self.time_us.partition_point(|&time| time < start);
         let until = self.time_us.partition_point(|&time| time < end);
         SignalDay {
@@ -130,14 +143,18 @@ pub struct MeterDay<'a> {
     pub day: Day,
     /// Its signals.
     pub signals: BTreeMap<Signal, SignalDay<'a>>,
-    /// Mass flow of the meter named in `series_with`, kg/h.
-    pub partner_flow: Option<SignalDay<'a>>,
-    /// Check rows of the day; `None` when the site keeps no checks of this meter.
+    /// The same of the day before: its last two hours are looked at, so that midnight is no edge.
+    pub before: BTreeMap<Signal, SignalDay<'a>>,
+    /// Mass flow of the meter named in `series_with`, kg/h: the day before, the day.
+    pub partner_flow: Option<(SignalDay<'a>, SignalDay<'a>)>,
+    /// Check rows up to the end of the day; `None` when the site keeps no checks of this meter.
     pub checks: Option<&'a [Check]>,
-    /// Zero records of the day: an as-left zero restarts the zero within the day.
+    /// Zero records up to the end of the day: an as-left zero restarts the zero within the day.
     pub zeros: Option<&'a [ZeroRecord]>,
     /// Alerts of the day; `None` when the site keeps no alerts of this meter.
     pub alerts: Option<&'a [Alert]>,
+    /// Changes up to the end of the day; `None` when the site keeps no changes of this meter.
+    pub changes: Option<&'a [Change]>,
 }
 
 impl<'a> MeterDay<'a> {
@@ -147,10 +164,12 @@ impl<'a> MeterDay<'a> {
             meter,
             day,
             signals: BTreeMap::new(),
+            before: BTreeMap::new(),
             partner_flow: None,
             checks: None,
             zeros: None,
             alerts: None,
+            changes: None,
         }
     }
 }

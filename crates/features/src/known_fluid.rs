@@ -11,7 +11,7 @@
 //!         over such stretches; stretches that differ from it by more than 2 kg/m3 are residues
 //!         or mixtures and do not count.
 
-use crate::cells::{CELL_US, CELLS, Cells, GAS, Minutes};
+use crate::cells::{CELL_US, CELLS, Cells, GAS, Minutes, WARM};
 use crate::fluids::{self, STANDARD_PRESSURE_KPA};
 use crate::row::{FeatureRow, WhyNull};
 use crate::settings::Settings;
@@ -31,7 +31,7 @@ pub(crate) fn write(
     settings: &Settings,
     row: &mut FeatureRow,
 ) {
-    if density.time_us.iter().all(|&time| time == 0) {
+    if density.time_us[WARM..].iter().all(|&time| time == 0) {
         return row.why(Group::KnownFluid, WhyNull::NoSignal);
     }
     let stable = settings.known_fluid_stable_kg_m3;
@@ -72,7 +72,7 @@ struct Points {
 /// `value` gives reading and error of a minute that could belong to a stretch.
 fn points(density: &Minutes, stable: f64, value: impl Fn(usize) -> Option<(f64, f64)>) -> Points {
     let mut found = Vec::new();
-    let mut cell = 0;
+    let mut cell = WARM;
     while cell + STRETCH_MIN <= CELLS {
         match stretch(density, stable, cell, &value) {
             Ok(means) => {

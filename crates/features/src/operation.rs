@@ -12,7 +12,9 @@
 //! Source: the states are our own; the zero-limited edge is the usual accuracy law, error =
 //!         max(base accuracy, 100 zero stability / |q|) (common practice, no source).
 
-use crate::cells::{self, CELLS, Cells, FLOWING, GAS, KNOWN, LOW, Minutes, SHUT, STEADY};
+use crate::cells::{
+    self, CELLS, Cells, FLOWING, GAS, KNOWN, LOW, Minutes, SHUT, STEADY, STEADY_OWN, WARM,
+};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
 use crate::settings::Settings;
@@ -24,6 +26,9 @@ use metersift_model::records::Meter;
 const MEDIAN_MINUTES: usize = 15;
 /// Minutes without flow before a start (judgement).
 const STANDSTILL_MIN: usize = 5;
+/// Values and flowing time, us, behind the outer quantiles of flow.
+const EDGE_MIN: usize = 20;
+const EDGE_MIN_US: i64 = 7_200_000_000;
 /// Share of a minute that must lie within the steady band.
 const STEADY_TIME_SHARE: f64 = 0.9;
 /// Share of a minute that must be covered for its state to be known.
@@ -219,7 +224,7 @@ pub(crate) fn write(
     let mut time = StateTimes::default();
     let mut mass = 0.0;
     pairs.clear();
-    for (&q, &hold) in flow.v.iter().zip(&flow.hold_us) {
+    for (&q, hold) in flow.v.iter().zip(flow.own_holds()) {
         time.add(q, hold, edges);
         mass += q * hold as f64;
         if q.abs() > edges.flowing && hold > 0 {
@@ -233,8 +238,9 @@ pub(crate) fn write(
     row.set(F::HoursInSpan, hours(time.in_span));
     row.set(F::HoursAboveSpan, hours(time.above));
     row.set(F::HoursReverse, hours(time.reverse));
-    row.set(F::Starts, starts(cells).len() as f64);
-    row.set(F::HoursSteady, cells.count(STEADY) as f64 / 60.0);
+    let starts = starts(cells).into_iter().filter(|&cell| cell >= WARM).count();
+    row.set(F::Starts, starts as f64);
+    row.set(F::HoursSteady, cells.count(STEADY_OWN) as f64 / 60.0);
     row.set(F::MassKg, mass / 3.6e9);
     row.count(crate::table::Count::Flow, pairs.len());
     if pairs.len() < 10 {
@@ -242,8 +248,9 @@ pub(crate) fn write(
         return;
     }
     row.set(F::FlowQ50, weighted::median(pairs).unwrap_or(f64::NAN));
-    // A quantile p needs 10/min(p, 1-p) samples.
-    if pairs.len() >= 200 {
+    // A recorder by exception stores a few dozen values in hours: time carries a quantile, the
+    // 20th part of two hours being six minutes.
+    if pairs.len() >= EDGE_MIN && time.flowing >= EDGE_MIN_US {
         row.set(F::FlowQ05, weighted::quantile(pairs, 0.05).unwrap_or(f64::NAN));
         row.set(F::FlowQ95, weighted::quantile(pairs, 0.95).unwrap_or(f64::NAN));
     }

@@ -9,7 +9,7 @@
 //!         span and the zero stays unknown.
 //! Source: Sen (1968), JASA 63, 1379.
 
-use crate::cells::{CELLS, Cells, Minutes, STEADY};
+use crate::cells::{CELLS, Cells, Minutes, STEADY, WARM};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
 use crate::table::{Count, F, Group};
@@ -34,7 +34,7 @@ pub(crate) fn write(
     }
     other.fill(partner);
     let (mut inverse, mut ratio) = (Vec::new(), Vec::new());
-    for from in (0..CELLS).step_by(PAIR_MIN) {
+    for from in (WARM..CELLS).step_by(PAIR_MIN) {
         let block = from..from + PAIR_MIN;
         if !block.clone().all(|cell| cells.has(cell, STEADY)) {
             continue;

@@ -11,7 +11,7 @@
 //! Source: rho = A tau^2 - r0: Kratky, Leopold & Stabinger (1969), Z. angew. Phys. 27, 273.
 //!         Correction 1 - a (T - 20): loss of Young's modulus, EN 10088-1.
 
-use crate::cells::{CELLS, Cells, Minutes, STEADY};
+use crate::cells::{CELLS, Cells, Minutes, STEADY_OWN, WARM};
 use crate::density::enough;
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::{LINE, Samples};
@@ -49,7 +49,7 @@ pub(crate) fn write(
     pairs.clear();
     for i in 0..frequency.len() {
         let (t_us, f) = (frequency.t_us[i], frequency.v[i]);
-        let time = cells.time_in(STEADY, t_us, frequency.hold_us[i]);
+        let time = cells.time_in(STEADY_OWN, t_us, frequency.hold_us[i]);
         if time > 0 && f > 0.0 {
             pairs.push((period2(f, temperatures.value_at(t_us)), time));
             n += usize::from(frequency.flag[i] & LINE == 0);
@@ -58,12 +58,12 @@ pub(crate) fn write(
     row.count(Count::Resonator, n);
     match enough(n, pairs, settings) {
         Ok(()) => row.set(F::ResonatorPeriod2, weighted::median(pairs).unwrap_or(f64::NAN)),
-        Err(_) if cells.count(STEADY) == 0 => row.why(Group::Resonator, WhyNull::FilterEmpty),
+        Err(_) if cells.count(STEADY_OWN) == 0 => row.why(Group::Resonator, WhyNull::FilterEmpty),
         Err(why) => row.why(Group::Resonator, why),
     }
     minutes.fill(frequency);
     let mut temperatures = temperature.cursor();
-    let points: Vec<(f64, f64)> = (0..CELLS)
+    let points: Vec<(f64, f64)> = (WARM..CELLS)
         .filter(|&cell| still(density, cell) && still(minutes, cell))
         .map(|cell| {
             let warm = temperatures.value_at(cell as i64 * crate::cells::CELL_US);

@@ -1,14 +1,16 @@
 //! The good samples of one signal and day, with the time each stands for and what the recorder
 //! did to it.
 //!
-//! In:     one signal of the day in time order.
-//! Out:    columns of one length: time since midnight, value, microseconds held, flags.
+//! In:     one signal of the day in time order, and the end of the day before.
+//! Out:    columns of one length: time since the start of the window (two hours before midnight),
+//!         value, microseconds held, flags.
 //! Method: samples that are not good, not finite or outside the signal's physical span end the
 //!         hold of the value before them and are counted. A value holds until the next sample,
 //!         at most `max_hold_s`; on a tag that comes on a clock, at most ten of its spacings
 //!         (or a minute): a clock that stops has stopped. Where straight lines dominate, a
 //!         sample stands for half of the way to either neighbour instead.
 
+use crate::cells::{WARM_US, WINDOW_US};
 use crate::habits::{self, Habits};
 use crate::input::SignalDay;
 use crate::settings::Settings;
@@ -33,7 +35,7 @@ const CLOCK_SHARE: f64 = 0.8;
 /// Good samples of one signal and day.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Samples {
-    /// Microseconds since midnight UTC.
+    /// Microseconds since two hours before midnight UTC.
     pub(crate) t_us: Vec<i64>,
     /// Value in the storage unit; finite.
     pub(crate) v: Vec<f64>,
@@ -41,6 +43,8 @@ pub(crate) struct Samples {
     pub(crate) hold_us: Vec<i64>,
     /// [`REPEAT`], [`LINE`], [`BREAK`].
     pub(crate) flag: Vec<u8>,
+    /// Good samples of the day before, which come first.
+    pub(crate) own: usize,
     /// Samples of the day, good or not.
     pub(crate) n_raw: usize,
     /// Of those, not good, without a number, or outside the physical span.
@@ -50,16 +54,16 @@ pub(crate) struct Samples {
 }
 
 impl Samples {
-    /// Reads the day's samples, replacing what was held before.
+    /// Reads the day's samples and those of the warm-up, replacing what was held before.
     pub(crate) fn fill(
         &mut self,
-        signal: &SignalDay<'_>,
+        (before, signal): (&SignalDay<'_>, &SignalDay<'_>),
         day: Day,
         span: (f64, f64),
         settings: &Settings,
         scratch: &mut habits::HabitScratch,
     ) {
-        self.compact(&signal.of_day(day), day, span);
+        self.compact((&before.tail_before(day, WARM_US), &signal.of_day(day)), day, span);
         let spacing_us = habits::modal_spacing_us(self, &mut scratch.spacings);
         let hold_max_us = self.longest_hold_us(spacing_us, settings);
         self.limit_holds(hold_max_us);
@@ -71,19 +75,24 @@ impl Samples {
     }
 
     /// Keeps the good samples; `hold_us` becomes the time to the next sample of any quality.
-    fn compact(&mut self, signal: &SignalDay<'_>, day: Day, (low, high): (f64, f64)) {
-        let midnight = day.start().0;
+    fn compact(
+        &mut self,
+        (before, signal): (&SignalDay<'_>, &SignalDay<'_>),
+        day: Day,
+        (low, high): (f64, f64),
+    ) {
+        let start = day.start().0 - WARM_US;
         self.t_us.clear();
         self.v.clear();
         self.hold_us.clear();
         self.flag.clear();
         self.n_raw = signal.len();
         self.n_bad = 0;
+        self.own = 0;
         let mut linked = false;
-        for ((&time, &value), &quality) in
-            signal.time_us().iter().zip(signal.value()).zip(signal.quality())
-        {
-            let t_us = time - midnight;
+        for ((&time, &value), &quality) in before.samples().chain(signal.samples()) {
+            let t_us = time - start;
+            let own = t_us >= WARM_US;
             if linked && let (Some(hold), Some(&last)) = (self.hold_us.last_mut(), self.t_us.last())
             {
                 *hold = t_us - last;
@@ -92,11 +101,12 @@ impl Samples {
             if Quality(quality).is_good() && value >= low && value <= high {
                 self.t_us.push(t_us);
                 self.v.push(value);
-                self.hold_us.push(US_PER_DAY - t_us);
+                self.hold_us.push(WINDOW_US - t_us);
                 self.flag.push(if linked { 0 } else { BREAK });
+                self.own += usize::from(!own);
                 linked = true;
             } else {
-                self.n_bad += 1;
+                self.n_bad += usize::from(own);
                 linked = false;
             }
         }
@@ -105,12 +115,16 @@ impl Samples {
     fn longest_hold_us(&self, spacing_us: Option<i64>, settings: &Settings) -> i64 {
         let max_hold_us = ((settings.max_hold_s * 1e6) as i64).clamp(0, US_PER_DAY);
         let (Some(spacing), Some(first), Some(last)) =
-            (spacing_us, self.t_us.first(), self.t_us.last())
+            (spacing_us, self.own_times().first(), self.own_times().last())
         else {
             return max_hold_us;
         };
-        let even: i64 =
-            self.t_us.windows(2).map(|p| p[1] - p[0]).filter(|&d| d <= spacing * 3 / 2).sum();
+        let even: i64 = self
+            .own_times()
+            .windows(2)
+            .map(|p| p[1] - p[0])
+            .filter(|&d| d <= spacing * 3 / 2)
+            .sum();
         if (even as f64) < CLOCK_SHARE * (last - first) as f64 {
             return max_hold_us;
         }
@@ -140,14 +154,29 @@ impl Samples {
         }
     }
 
-    /// Number of good samples.
+    /// Number of good samples, those of the warm-up included.
     pub(crate) fn len(&self) -> usize {
         self.v.len()
     }
 
-    /// Whether there is no good sample.
+    /// Number of good samples of the day.
+    pub(crate) fn n_own(&self) -> usize {
+        self.v.len() - self.own
+    }
+
+    /// Whether the day has no good sample.
     pub(crate) fn is_empty(&self) -> bool {
-        self.v.is_empty()
+        self.n_own() == 0
+    }
+
+    /// Times of the day's samples.
+    pub(crate) fn own_times(&self) -> &[i64] {
+        &self.t_us[self.own..]
+    }
+
+    /// Part of each hold that lies in the day, us.
+    pub(crate) fn own_holds(&self) -> impl Iterator<Item = i64> + '_ {
+        self.t_us.iter().zip(&self.hold_us).map(|(&t_us, &hold)| own_part(t_us, hold))
     }
 
     /// Whether sample `i` brought something new: neither a repeat nor a point on a line.
@@ -175,6 +204,11 @@ impl Samples {
     pub(crate) fn cursor(&self) -> Cursor<'_> {
         Cursor { samples: self, next: 0 }
     }
+}
+
+/// Part of a hold that lies in the day, us.
+pub(crate) fn own_part(t_us: i64, hold_us: i64) -> i64 {
+    ((t_us + hold_us).min(WINDOW_US) - t_us.max(WARM_US)).max(0)
 }
 
 /// As-of look-up for rising times.
@@ -213,7 +247,7 @@ mod tests {
         let time_us: Vec<i64> = time_s.iter().map(|s| s * 1_000_000).collect();
         let mut samples = Samples::default();
         samples.fill(
-            &SignalDay::new(&time_us, value, quality).expect("sorted"),
+            (&SignalDay::default(), &SignalDay::new(&time_us, value, quality).expect("sorted")),
             Day(0),
             (-1e9, 1e9),
             &Settings::default(),
@@ -243,9 +277,9 @@ mod tests {
     fn a_gap_holds_no_value() {
         let s = samples(&[0, 10_000], &[1.0, 2.0], &[192; 2]);
         let mut cursor = s.cursor();
-        assert_eq!(cursor.value_at(-1), None);
-        assert_eq!(cursor.value_at(3_599_000_000), Some(1.0));
-        assert_eq!(cursor.value_at(3_600_000_000), None);
-        assert_eq!(cursor.value_at(10_000_000_000), Some(2.0));
+        assert_eq!(cursor.value_at(WARM_US - 1), None);
+        assert_eq!(cursor.value_at(WARM_US + 3_599_000_000), Some(1.0));
+        assert_eq!(cursor.value_at(WARM_US + 3_600_000_000), None);
+        assert_eq!(cursor.value_at(WARM_US + 10_000_000_000), Some(2.0));
     }
 }

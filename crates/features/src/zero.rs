@@ -13,7 +13,9 @@
 //!         0.2 K/min. After an as-left record only what comes later counts. More than half exact
 //!         zeros: a cut-off hides the zero.
 
-use crate::cells::{self, CELLS, Cells, FLOWING, GAS, LOW, Minutes, QUIET, SHUT, STEADY};
+use crate::cells::{
+    self, CELLS, Cells, FLOWING, GAS, LOW, Minutes, OWN, QUIET, SHUT, STEADY_OWN, WARM_US,
+};
 use crate::density::MEDIAN_MIN;
 use crate::input::MeterDay;
 use crate::operation::Edges;
@@ -67,11 +69,11 @@ pub(crate) fn write(
         return row.why(Group::Zero, WhyNull::NoSignal);
     }
     mark_quiet(input, flow, views, stability, settings, cells, pairs);
-    row.set(F::HoursZeroQuiet, cells.count(QUIET) as f64 / 60.0);
+    row.set(F::HoursZeroQuiet, cells.count(QUIET | OWN) as f64 / 60.0);
     if cut_off_active(flow, edges) {
         return row.why(Group::Zero, WhyNull::CutOffActive);
     }
-    flow.gather(pairs, |t_us, hold| cells.time_in(QUIET, t_us, hold));
+    flow.gather(pairs, |t_us, hold| cells.time_in(QUIET | OWN, t_us, hold));
     row.count(Count::Zero, pairs.len());
     if pairs.len() < MEDIAN_MIN {
         let none = pairs.is_empty();
@@ -87,7 +89,7 @@ pub(crate) fn write(
 /// Whether more than half of the shut-in time reads exactly zero.
 fn cut_off_active(flow: &Samples, edges: Edges) -> bool {
     let (mut zero, mut shut) = (0, 0);
-    for (&q, &hold) in flow.v.iter().zip(&flow.hold_us) {
+    for (&q, hold) in flow.v.iter().zip(flow.own_holds()) {
         if q.abs() < edges.shut_in {
             shut += hold;
             zero += if q == 0.0 { hold } else { 0 };
@@ -146,7 +148,7 @@ fn first_minute_after_zero(input: &MeterDay<'_>) -> usize {
     let records = input.zeros.unwrap_or(&[]).iter();
     records
         .filter(|zero| zero.state == ZeroState::AsLeft && zero.time.day() == input.day)
-        .map(|zero| cells::cell_of(zero.time.0 - input.day.start().0) + 1)
+        .map(|zero| cells::cell_of(zero.time.0 - input.day.start().0 + WARM_US) + 1)
         .max()
         .unwrap_or(0)
 }
@@ -184,7 +186,7 @@ fn full(views: Views<'_>, level: (f64, Option<f64>), settings: &Settings, cell: 
 
 /// Lowest and highest steady drive gain, widened; `None` where it is not known.
 fn drive_band(drive: &Minutes, cells: &Cells) -> Option<(f64, f64)> {
-    let known = (0..CELLS).filter(|&cell| cells.has(cell, STEADY) && drive.time_us[cell] > 0);
+    let known = (0..CELLS).filter(|&cell| cells.has(cell, STEADY_OWN) && drive.time_us[cell] > 0);
     let (low, high) = known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), cell| {
         (low.min(drive.mean[cell]), high.max(drive.mean[cell]))
     });

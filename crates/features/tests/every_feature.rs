@@ -5,8 +5,8 @@ mod common;
 
 use common::{Column, DAY, SECONDS, Site, meter, normals, quiet_day};
 use metersift_features::{
-    COUNTS, FeatureRow, Group, MeterDay, Scratch, Settings, WhyNull, features, meter_day,
-    meter_day_with, to_table,
+    COUNTS, FeatureRow, Group, MeterDay, Scratch, Settings, SignalDay, WhyNull, features,
+    meter_day, meter_day_with, to_table,
 };
 use metersift_model::{ColumnData, Signal};
 use proptest::prelude::*;
@@ -325,7 +325,7 @@ proptest! {
         for (signal, column) in Signal::KNOWN.into_iter().zip(&columns) {
             input.signals.insert(signal, column.signal());
         }
-        input.partner_flow = Some(columns[0].signal());
+        input.partner_flow = Some((SignalDay::default(), columns[0].signal()));
         let row = meter_day(&input, &Settings::default());
         holds_its_claims(&row, "arbitrary");
     }

@@ -5,9 +5,10 @@ mod common;
 use common::{Column, DAY, SECONDS, Site, close, normals, quiet_day};
 use metersift_features::{Group, Settings, WhyNull};
 use metersift_model::records::{
-    Alert, Check, CheckOutcome, CheckPosition, Ne107, ZeroRecord, ZeroState,
+    Alert, Change, Check, CheckOutcome, CheckPosition, Ne107, ZeroRecord, ZeroState,
 };
 use metersift_model::{Signal, TimeUs};
+use metersift_stats::MAD_TO_SIGMA;
 
 #[test]
 fn a_quiet_day_reads_what_it_was_built_from() {
@@ -492,11 +493,11 @@ fn records_are_counted_by_check_and_by_episode() {
         trigger: "schedule".into(),
     };
     let checks = [
+        check(-5, CheckOutcome::Pass),
         check(100, CheckOutcome::Pass),
         check(100, CheckOutcome::Fail),
         check(200, CheckOutcome::Aborted),
         check(300, CheckOutcome::Pass),
-        check(-5, CheckOutcome::Pass),
     ];
     let alert = |s: i64, code: &str, active| Alert {
         time: at(s),
@@ -522,4 +523,80 @@ fn records_are_counted_by_check_and_by_episode() {
     assert_eq!(row.get("checks_aborted"), Some(1.0));
     assert_eq!(row.get("alerts_out_of_spec"), Some(3.0));
     assert_eq!(row.get("alerts_failure"), Some(0.0));
+    assert_eq!(row.get("alerts_out_of_spec_repeats"), Some(1.0));
+    assert_eq!(row.get("checks_repeat_failed"), Some(0.0));
+}
+
+/// Weekly checks that lose 0.02 % a week, with a scatter known by construction: of the last nine
+/// steps five are +0.08 and four -0.12, so their median is 0.08.
+#[test]
+fn check_values_give_level_scatter_drift_and_age() {
+    const WEEK_S: i64 = 7 * 86_400;
+    let at = |week: i64| TimeUs(DAY.start().0 + (3600 - week * WEEK_S) * 1_000_000);
+    let check = |week: i64, outcome, value_pct| Check {
+        time: at(week),
+        outcome,
+        quantity: "stiffness".into(),
+        position: CheckPosition::Outlet,
+        value_pct,
+        trigger: "schedule".into(),
+    };
+    let mut checks: Vec<Check> = (0..20)
+        .rev()
+        .map(|week| {
+            let value = -0.02 * (20 - week) as f64 + if week % 2 == 0 { 0.05 } else { -0.05 };
+            let fails = week < 2;
+            let outcome = if fails { CheckOutcome::Fail } else { CheckOutcome::Pass };
+            check(week, outcome, Some(value))
+        })
+        .collect();
+    // An aborted check between two fails neither counts as one nor parts them.
+    checks.insert(19, check(0, CheckOutcome::Aborted, Some(9.0)));
+    checks[19].time = TimeUs(at(0).0 - 60_000_000);
+    let mut site = quiet_day();
+    site.meter.check_interval_days = Some(7.0);
+    let change = |week: i64, item: &str| Change {
+        time: at(week),
+        item: item.into(),
+        before: String::new(),
+        after: String::new(),
+    };
+    let row = |changes: &[Change], zeros: &[ZeroRecord]| {
+        let mut input = site.input();
+        input.checks = Some(&checks);
+        input.changes = Some(changes);
+        input.zeros = Some(zeros);
+        metersift_features::meter_day(&input, &Settings::default())
+    };
+    let plain = row(&[], &[]);
+    // The last three values within 30 days: -0.31, -0.43, -0.35.
+    close(plain.get("check_stiffness_outlet_pct"), -0.35, 1e-12);
+    close(
+        plain.get("check_stiffness_outlet_scatter_pct"),
+        MAD_TO_SIGMA * 0.08 / 2_f64.sqrt(),
+        1e-9,
+    );
+    let yearly = -0.02 * 365.25 / 7.0;
+    let drift = plain.get("check_stiffness_outlet_drift_pct_per_y");
+    assert!((drift.expect("known") / yearly - 1.0).abs() < 0.3, "{drift:?} {yearly}");
+    assert_eq!(plain.get("checks_repeat_failed"), Some(1.0));
+    assert_eq!(plain.get("checks_failed"), Some(1.0));
+    close(plain.get("check_days_since_good"), 14.0 + 23.0 / 24.0, 1e-12);
+    close(plain.get("check_intervals_since_good"), (14.0 + 23.0 / 24.0) / 7.0, 1e-12);
+    assert_eq!(plain.get("check_stiffness_inlet_pct"), None);
+    assert_eq!((plain.get("changes_recorded"), plain.get("days_since_change")), (Some(0.0), None));
+
+    let swapped = row(&[change(1, "swapped"), change(0, "damping_s")], &[]);
+    // Two values are left since the swap, too few for a scatter or a drift.
+    close(swapped.get("check_stiffness_outlet_pct"), f64::midpoint(-0.35, -0.43), 1e-12);
+    assert_eq!(swapped.get("check_stiffness_outlet_scatter_pct"), None);
+    assert_eq!(swapped.get("check_stiffness_outlet_drift_pct_per_y"), None);
+    assert_eq!(swapped.get("changes_recorded"), Some(1.0));
+    close(swapped.get("days_since_change"), 23.0 / 24.0, 1e-12);
+    let zeroed = row(
+        &[change(3, "cleaned")],
+        &[ZeroRecord { time: at(2), zero_kg_h: 0.1, state: ZeroState::AsLeft }],
+    );
+    close(zeroed.get("days_since_change"), 14.0 + 23.0 / 24.0, 1e-12);
+    close(zeroed.get("check_stiffness_outlet_pct"), -0.35, 1e-12);
 }

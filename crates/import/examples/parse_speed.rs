@@ -27,8 +27,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let has = |word: &str| words.iter().any(|given| given == word);
     let rows = words.iter().find_map(|word| word.parse().ok()).unwrap_or(10_000_000);
     let packing = ["gzip", "zstd", "zip"].into_iter().find(|word| has(word)).unwrap_or("plain");
-    let kind =
-        Kind { shuffled: has("shuffled"), local: has("local"), wide: has("wide"), packing };
+    let kind = Kind { shuffled: has("shuffled"), local: has("local"), wide: has("wide"), packing };
     let file = tempfile::NamedTempFile::new()?;
     let tags = write(file.path(), rows, kind)?;
     let table = TagTable::parse(&tags, "tags.csv", &RecordSettings::default())?;
@@ -139,7 +138,8 @@ struct Values(u64);
 
 impl Values {
     fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0 =
+            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         self.0
     }
 }

@@ -410,11 +410,7 @@ pub fn civil_in_any_zone(text: &[u8], order: DateOrder, short_years: bool) -> Op
 }
 
 /// As [`civil`], with the word for a zone behind it (`CET`), empty where there is none.
-pub fn civil_with_word(
-    text: &[u8],
-    order: DateOrder,
-    short_years: bool,
-) -> Option<(Civil, &[u8])> {
+pub fn civil_with_word(text: &[u8], order: DateOrder, short_years: bool) -> Option<(Civil, &[u8])> {
     let mut scan = Scan::new(trim(text));
     let days = scan_date(&mut scan, order, short_years)?;
     let date_end = scan.at;

@@ -117,7 +117,9 @@ impl Schema {
                     return Err(format!("column `{name}` brings a quality that is not read above"));
                 }
             }
-            Layout::Wide => schema.cells = self.cells_under(&names, &[Some(time), date, zone], &places)?,
+            Layout::Wide => {
+                schema.cells = self.cells_under(&names, &[Some(time), date, zone], &places)?
+            }
         }
         let unit_of: BTreeMap<&str, &str> =
             self.names.iter().zip(&self.units).map(|(n, u)| (n.as_str(), u.as_str())).collect();

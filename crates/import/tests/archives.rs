@@ -16,7 +16,8 @@ fn dump(rows: usize) -> Vec<u8> {
     let mut text = b"tag,time,value\n".to_vec();
     for row in 0..rows {
         let (hour, minute, second) = (row / 3600 % 24, row / 60 % 60, row % 60);
-        let _ = writeln!(text, "A,2024-03-07T{hour:02}:{minute:02}:{second:02}Z,{}.25", 900 + row % 7);
+        let _ =
+            writeln!(text, "A,2024-03-07T{hour:02}:{minute:02}:{second:02}Z,{}.25", 900 + row % 7);
     }
     text
 }
@@ -50,7 +51,8 @@ fn every_entry_is_a_dump_of_its_own() {
         );
         let file = file_of(&bytes);
         let dumps = entries(file.path());
-        let names: Vec<_> = dumps.iter().map(|d| d.strip_prefix(file.path()).expect("below")).collect();
+        let names: Vec<_> =
+            dumps.iter().map(|d| d.strip_prefix(file.path()).expect("below")).collect();
         assert_eq!(names, [Path::new("2024/unit 3.csv"), Path::new("b.csv")]);
         assert_eq!(delivered(&dumps[0]).expect("read"), 10);
         assert_eq!(delivered(&dumps[1]).expect("read"), 20);
@@ -93,11 +95,9 @@ fn names_that_lead_out_of_the_archive_are_refused() {
 #[test]
 fn what_is_packed_inside_an_entry_is_refused_by_its_kind() {
     let inner = zip_of(&[("x.csv", &dump(3))], true);
-    for (bytes, kind) in [
-        (inner, "a zip archive"),
-        (gzip(&dump(3)), "a gzip file"),
-        (zstd(&dump(3)), "a zstd file"),
-    ] {
+    for (bytes, kind) in
+        [(inner, "a zip archive"), (gzip(&dump(3)), "a gzip file"), (zstd(&dump(3)), "a zstd file")]
+    {
         let why = refusal(&zip_of(&[("x.csv", &bytes)], true));
         assert!(why.contains(&format!("{kind} inside the packed file")), "{why}");
         let why = delivered(file_of(&gzip(&bytes)).path()).expect_err("nested").full();

@@ -53,8 +53,13 @@ fn read_while(change: &dyn Fn(&Path)) -> Result<u64, ImportError> {
     let path = folder.path().join("dump.csv");
     let mut text = String::from("tag,time,value\n");
     for n in 0..40_000 {
-        text.push_str(&format!("A,2024-03-{:02}T{:02}:{:02}:{:02}Z,1.5\n",
-            1 + n / 3600 / 24, n / 3600 % 24, n / 60 % 60, n % 60));
+        text.push_str(&format!(
+            "A,2024-03-{:02}T{:02}:{:02}:{:02}Z,1.5\n",
+            1 + n / 3600 / 24,
+            n / 3600 % 24,
+            n / 60 % 60,
+            n % 60
+        ));
     }
     std::fs::write(&path, &text).expect("written");
     let dialect = detect(&path, &source("x"), "UTC")?.dialect;
@@ -117,8 +122,7 @@ fn a_young_last_line_is_held_back_in_every_packing() {
         for (young, delivered, held_back) in [(true, 1, 1), (false, 2, 0)] {
             let options = metersift_import::ReadOptions { young, piece_bytes: 1 << 20 };
             let file = file_of(&bytes);
-            let read =
-                common::read_with(options, file.path(), &source("x"), "UTC", &tags(TAGS));
+            let read = common::read_with(options, file.path(), &source("x"), "UTC", &tags(TAGS));
             let report = read.expect("readable").report;
             assert_eq!((report.delivered, report.held_back), (delivered, held_back));
             assert_eq!(report.rows_in, 2);

@@ -256,7 +256,13 @@ fn readings_lines_and_rejects_do_not_depend_on_threads_or_pieces() {
                     |read| {
                         let mut readings = read.readings;
                         let key = |r: &common::Reading| {
-                            (r.meter.clone(), r.signal.clone(), r.time_us, r.line, r.value.to_bits())
+                            (
+                                r.meter.clone(),
+                                r.signal.clone(),
+                                r.time_us,
+                                r.line,
+                                r.value.to_bits(),
+                            )
                         };
                         readings.sort_by_key(key);
                         (readings.iter().map(key).collect::<Vec<_>>(), read.rejects, read.report)
@@ -297,7 +303,9 @@ fn a_dump_is_read_the_same_by_a_plain_serial_reader() {
         let mut ours: Vec<common::serial::Row> = read
             .readings
             .iter()
-            .map(|r| (r.meter.clone(), r.signal.clone(), r.time_us, r.value.to_bits(), r.quality, r.line))
+            .map(|r| {
+                (r.meter.clone(), r.signal.clone(), r.time_us, r.value.to_bits(), r.quality, r.line)
+            })
             .collect();
         ours.sort();
         compared += 1;

@@ -89,7 +89,8 @@ fn quoted(text: &str) -> String {
 
 fn acts(text: &str) -> bool {
     text.chars().any(|c| {
-        c.is_control() || matches!(u32::from(c), 0x200E..=0x200F | 0x2028..=0x202E | 0x2066..=0x2069)
+        c.is_control()
+            || matches!(u32::from(c), 0x200E..=0x200F | 0x2028..=0x202E | 0x2066..=0x2069)
     })
 }
 
@@ -100,7 +101,8 @@ fn is_fit_for_people(read: &Result<Read, ImportError>, what: &str) {
         Ok(read) => {
             assert!(read.report.adds_up());
             for reject in &read.rejects {
-                let texts = [&reject.origin.tag, &reject.origin.file, &reject.read, &reject.expected];
+                let texts =
+                    [&reject.origin.tag, &reject.origin.file, &reject.read, &reject.expected];
                 assert!(texts.iter().all(|text| !acts(text)), "{what}: {reject:?}");
             }
             let words = read.report.bad_words.keys();
@@ -151,7 +153,10 @@ fn a_name_round_trips_as_tag_and_as_meter_or_is_refused() {
         if read.readings.len() == 2 {
             n_kept += 1;
             let trimmed = text.trim_matches([' ', '\t']);
-            assert!(meters.contains(&text.as_str()) || meters.contains(&trimmed), "{what} {meters:?}");
+            assert!(
+                meters.contains(&text.as_str()) || meters.contains(&trimmed),
+                "{what} {meters:?}"
+            );
         } else {
             n_refused += 1;
             assert_eq!(read.report.rejected_total(), 1, "{what}");
@@ -169,7 +174,8 @@ fn names_that_differ_in_case_or_form_stay_apart() {
     for tag in ["FT-1", "ft-1", "Ft\u{e9}", "Fte\u{301}"] {
         dump.push_str(&format!("{tag},2024-03-07T00:00:00Z,1,good\n"));
     }
-    let read = read(file_of(dump.as_bytes()).path(), &settings(), "UTC", &tags(rows)).expect("read");
+    let read =
+        read(file_of(dump.as_bytes()).path(), &settings(), "UTC", &tags(rows)).expect("read");
     let meters: std::collections::BTreeSet<_> = read.readings.iter().map(|r| &r.meter).collect();
     assert_eq!(meters.len(), 4);
 }

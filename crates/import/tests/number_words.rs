@@ -92,7 +92,8 @@ fn forty_texts_are_numbers_or_words_in_three_dialects() {
         let mut dialect = detect(file.path(), &settings, "UTC").expect("found").dialect;
         // Marks between thousands would be found out from the very cells that are tried here.
         dialect.numbers = style;
-        let read = read_as(ReadOptions::default(), file.path(), &dialect, &table).expect("readable");
+        let read =
+            read_as(ReadOptions::default(), file.path(), &dialect, &table).expect("readable");
         assert_eq!(read.rejects, []);
         let values: Vec<f64> = read.readings.iter().map(|reading| reading.value).collect();
         assert_eq!(values.len(), CASES.len());

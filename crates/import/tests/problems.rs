@@ -26,8 +26,7 @@ fn problems(read: &Read) -> Vec<(u64, u32, &'static str)> {
 
 #[test]
 fn a_long_row_names_all_that_is_wrong_and_counts_once() {
-    let more: String =
-        (0..20).map(|n| format!("B,2024-03-08T00:{n:02}:00Z,1,192\n")).collect();
+    let more: String = (0..20).map(|n| format!("B,2024-03-08T00:{n:02}:00Z,1,192\n")).collect();
     let rows = "tag,time,value,quality\n\
                    B,2024-03-07T00:00:00Z,1,192\n\
                    C,yesterday,2,perhaps\n\

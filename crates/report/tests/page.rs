@@ -3,19 +3,10 @@
 #[allow(dead_code, reason = "each test file uses its own part")]
 mod larkmoor;
 
-use metersift_report::{ReportInput, html, write_xlsx};
+use metersift_report::{html, write_xlsx};
 
 fn report(night: &larkmoor::Night) -> String {
-    html(&ReportInput {
-        site: "Larkmoor Works",
-        card: &night.card,
-        lists: &night.lists,
-        verdicts: &night.verdicts,
-        daily: &night.daily,
-        records: &night.records,
-        health: &night.health,
-        summary: &night.summary,
-    })
+    html(&night.input())
 }
 
 #[test]
@@ -102,7 +93,8 @@ fn the_same_night_gives_the_same_bytes() {
     let book = || {
         let night = larkmoor::night();
         let mut bytes = Vec::new();
-        write_xlsx(&night.lists, "Larkmoor Works", &mut bytes, &night.card).expect("memory");
+        write_xlsx(&night.lists, Some(&night.since), "Larkmoor Works", &mut bytes, &night.card)
+            .expect("memory");
         bytes
     };
     assert_eq!(book(), book());

@@ -24,6 +24,9 @@ const KINDS_SHOWN: usize = 20;
 /// Dumps of one kind that are named; all are counted.
 const DUMPS_SHOWN: usize = 5;
 
+/// Column names that are told of a header that takes over.
+const HEADER_NAMES_SHOWN: usize = 5;
+
 /// Kinds of rejects that are told apart; what is beyond is counted together.
 const MOST_KINDS: usize = 100_000;
 
@@ -106,9 +109,16 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     let found = find(site, &ledger, &tags, &mut tally)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |data| data.len());
+    let total = found.iter().map(|dump| bytes(&dump.path)).sum();
+    let progress =
+        story::progress("import", total, story::Unit::Bytes, metersift_import::bytes_read);
     for dump in &found {
+        progress.begin_part(bytes(&dump.path));
         take(site, dump, &tags, &mut series, &mut import, &mut tally)?;
+        progress.end_part();
     }
+    drop(progress);
     if tally.seen() == 0 {
         return Err(nothing_found(site));
     }
@@ -401,13 +411,39 @@ fn take(
     tally.rejects.push(rejects.finish().map_err(store_message)?);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
     if report.unchecked {
-        tally.unchecked.push(name);
+        tally.unchecked.push(name.clone());
     }
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
     }
+    tell_headers(&name, &report);
     tally.count(source, &report);
     Ok(())
+}
+
+/// A header that takes over in mid-file is an everyday event: told, and no failure.
+fn tell_headers(dump: &str, report: &DumpReport) {
+    let list = |names: &[String]| match names.len() {
+        0 => "nothing".to_owned(),
+        n if n > HEADER_NAMES_SHOWN => {
+            let shown = names[..HEADER_NAMES_SHOWN].join(", ");
+            format!("{shown} and {} more", n - HEADER_NAMES_SHOWN)
+        }
+        _ => names.join(", "),
+    };
+    for change in report.headers.iter().take(DUMPS_SHOWN) {
+        let (new, gone) = (list(&change.added), list(&change.removed));
+        say(format!(
+            "{dump}: another header takes over in line {}; new: {new}; gone: {gone}",
+            change.line
+        ));
+    }
+    if report.changed_headers > DUMPS_SHOWN as u64 {
+        say(format!(
+            "{dump}: {} in all",
+            counted(report.changed_headers as usize, "changed header")
+        ));
+    }
 }
 
 /// Rejects on their way to the reject file and to the counts for the screen.
@@ -426,8 +462,7 @@ impl Rejects {
         if self.failed.is_none() {
             self.failed = self.file.push(reject).err();
         }
-        let mut key =
-            (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
+        let mut key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
         if kinds.len() >= MOST_KINDS && !kinds.contains_key(&key) {
             key.2 = "other tags".into();
         }

@@ -37,10 +37,11 @@ impl Detection<'_> {
         match found {
             // In a format of its own only the user can tell.
             Some(found) if !readable && self.given.time_format.is_none() => {
-                let line = table.lines.first().copied().unwrap_or(0);
                 let column = date.unwrap_or(time);
+                let below = |cell: &[u8]| cell != names[column].as_bytes();
+                let (line, cell) = table.find(column, &below).unwrap_or_default();
+                let cell = shown(cell);
                 let name = shown(names[found.date.unwrap_or(found.time)].as_bytes());
-                let cell = table.cells(column, 3).first().map_or_else(String::new, |c| shown(c));
                 let setting = if date.is_some() { "columns.date" } else { "columns.time" };
                 let read = format!("`{cell}` there, and times in column `{name}`");
                 Err(self.conflict(line, setting, shown(names[column].as_bytes()), read))

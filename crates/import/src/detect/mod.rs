@@ -303,6 +303,9 @@ impl Detection<'_> {
             (HeadFault::Conflict { line, setting, given, found }, _) => {
                 ImportError::Conflict { file: self.file.clone(), line, setting, given, found }
             }
+            (HeadFault::Misfit { line, found, expected }, _) => {
+                ImportError::HeaderFields { file: self.file.clone(), line, found, expected }
+            }
             (HeadFault::NoData, Some(format)) => self.conflict(
                 0,
                 "time_format",

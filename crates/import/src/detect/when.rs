@@ -54,7 +54,10 @@ impl Detection<'_> {
             let [far, near] = &mut readers;
             let one = |reader: &mut TimeReader<'_>| match columns.date {
                 date if columns.zone.is_some() => {
-                    let zone = columns.zone.and_then(|zone| row.get(zone)).map_or(&[][..], |cell| &cell[..]);
+                    let zone = columns
+                        .zone
+                        .and_then(|zone| row.get(zone))
+                        .map_or(&[][..], |cell| &cell[..]);
                     reader.read_zoned(date.map(|date| &row[date][..]), &row[columns.time], zone)
                 }
                 None => reader.read(&row[columns.time]),
@@ -68,8 +71,7 @@ impl Detection<'_> {
         });
         let bare: Vec<_> = bare.collect();
         let Some((example, line)) = bare.first() else {
-            let zone =
-                if name.is_empty() { utc } else { Zone::parse(name)?.with_words(words)? };
+            let zone = if name.is_empty() { utc } else { Zone::parse(name)?.with_words(words)? };
             let toml = toml_text(zone.name());
             self.guess(
                 "zone",

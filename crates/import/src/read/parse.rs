@@ -515,7 +515,13 @@ impl<'p> Parser<'p> {
             return self.long_faults(&row, idx, unknown, fault);
         }
         if let Some(unit_column) = self.table.schema.unit {
-            self.check_unit(idx, row.field(unit_column), unit_column);
+            let unit = row.field(unit_column);
+            if !self.check_unit(idx, unit, unit_column) {
+                let name = self.tags[idx].entry.name.clone();
+                let expected = || "the unit of the tag table".into();
+                let reason = RejectReason::UnknownUnit;
+                return self.reject(reason, unit_column as u32 + 1, &name, unit, expected, 1);
+            }
         }
         let value_column = self.table.schema.value.unwrap_or(0);
         let quality = self.table.schema.quality.map(|column| (column, row.field(column)));
@@ -575,19 +581,23 @@ impl<'p> Parser<'p> {
         true
     }
 
-    /// The dump's unit must be the tag table's.
-    fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) {
+    /// The dump's unit must be the tag table's: another one stops the dump, a text that is no
+    /// unit costs its row (false).
+    fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) -> bool {
         let tag = &mut self.tags[idx];
         if tag.unit == read || read.is_empty() {
-            return;
+            return true;
         }
-        let TagKind::Bound(bindings) = &tag.entry.kind else { return };
+        let TagKind::Bound(bindings) = &tag.entry.kind else { return true };
         let text = String::from_utf8_lossy(trim(read)).into_owned();
         let clash = bindings.iter().find(|binding| {
             let other = metersift_model::unit::conversion(&binding.signal, &text);
             other.ok() != Some(binding.conversion)
         });
         if let Some(binding) = clash {
+            if !units::is_unit(&text) {
+                return false;
+            }
             let at = Origin {
                 file: self.plan.file.clone(),
                 line: self.line,
@@ -598,6 +608,7 @@ impl<'p> Parser<'p> {
             self.out.fatal.get_or_insert(ImportError::UnitConflict { at, read, table });
         }
         tag.unit = read.to_vec();
+        true
     }
 
     fn wide_row(&mut self, row: RowText<'_>) {

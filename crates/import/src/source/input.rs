@@ -8,6 +8,7 @@ use flate2::bufread::{DeflateDecoder, MultiGzDecoder};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Take};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::SystemTime;
 
 /// Packed bytes that are read at a time.
@@ -83,6 +84,15 @@ pub(super) fn packed_within(head: &[u8]) -> Option<String> {
     Some(format!("{found} inside the packed file"))
 }
 
+/// Bytes of dumps that this process has read so far, packed as they lie on disk: what a bar of
+/// progress follows. Nothing depends on it.
+static BYTES_READ: AtomicU64 = AtomicU64::new(0);
+
+/// Bytes of dumps that this process has read so far, packed as they lie on disk.
+pub fn bytes_read() -> u64 {
+    BYTES_READ.load(Ordering::Relaxed)
+}
+
 /// Counts and hashes what passes.
 pub(super) struct Hashing<R> {
     inner: R,
@@ -95,6 +105,7 @@ impl<R: Read> Read for Hashing<R> {
         let n = self.inner.read(into)?;
         self.hasher.update(&into[..n]);
         self.bytes += n as u64;
+        BYTES_READ.fetch_add(n as u64, Ordering::Relaxed);
         Ok(n)
     }
 }
@@ -167,7 +178,8 @@ impl Input {
 
     /// Packed bytes that the unpacker has taken.
     pub fn consumed(&self) -> u64 {
-        let taken = |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
+        let taken =
+            |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
         match self {
             Input::Plain(file) => file.bytes,
             Input::Gzip(gzip) => taken(gzip.get_ref()),

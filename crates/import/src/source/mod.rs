@@ -19,7 +19,7 @@ mod sample;
 mod tests;
 
 pub use archive::{dumps_in, file_of};
-pub use input::{Packing, packing};
+pub use input::{Packing, bytes_read, packing};
 pub use sample::{RawSample, raw_sample};
 
 use crate::encoding::{self, BOM};
@@ -286,8 +286,8 @@ impl Source {
         let disk = self.input.disk();
         let bytes = disk.bytes;
         let hash = disk.hasher.finalize().to_hex().to_string();
-        let meta = std::fs::metadata(file_of(&path))
-            .map_err(|e| ImportError::io(&path, "read", e))?;
+        let meta =
+            std::fs::metadata(file_of(&path)).map_err(|e| ImportError::io(&path, "read", e))?;
         if (meta.len(), meta.modified().ok()) != self.stamp || bytes != self.size {
             return Err(ImportError::ChangedWhileRead { file: path_text(&path) });
         }
@@ -310,4 +310,3 @@ fn cut_place(text: &[u8]) -> Option<usize> {
     let (_, before_last) = text.split_last()?;
     memrchr(b'\r', before_last).map(|at| at + 1)
 }
-

@@ -26,8 +26,7 @@ fn text_of(pieces: &[Piece]) -> Vec<u8> {
 
 #[test]
 fn pieces_end_at_line_ends_and_lose_nothing() {
-    for text in ["a\nbb\nccc\ndddd", "a\r\nbb\r\nccc\r\n", "a\rbb\rccc\rdddd\r", "\n\n\n", "x"]
-    {
+    for text in ["a\nbb\nccc\ndddd", "a\r\nbb\r\nccc\r\n", "a\rbb\rccc\rdddd\r", "\n\n\n", "x"] {
         for size in 1..12 {
             let pieces = pieces(text.as_bytes(), size).expect("readable");
             assert_eq!(text_of(&pieces), text.as_bytes(), "{text:?} by {size}");

@@ -6,7 +6,8 @@ pub mod serial;
 
 use metersift_import::read::ReadOptions;
 use metersift_import::{
-    Dialect, DumpReport, ImportError, RecordSettings, SourceSettings, TagTable, detect, read_dump_with,
+    Dialect, DumpReport, ImportError, RecordSettings, SourceSettings, TagTable, detect,
+    read_dump_with,
 };
 use metersift_model::{Reject, SeriesTable};
 use std::io::Write;

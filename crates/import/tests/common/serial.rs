@@ -101,7 +101,13 @@ fn table(text: &str) -> BTreeMap<String, Vec<Binding>> {
         let bindings = tags.entry(cell("tag")).or_default();
         if let Some(signal) = Signal::parse(&cell("signal")) {
             let (from, until) = (day("from", i64::MIN), day("until", i64::MAX));
-            bindings.push(Binding { meter: cell("meter"), signal, unit: cell("unit"), from, until });
+            bindings.push(Binding {
+                meter: cell("meter"),
+                signal,
+                unit: cell("unit"),
+                from,
+                until,
+            });
         }
     }
     tags
@@ -126,7 +132,8 @@ pub fn read(bytes: &[u8], dialect: &Dialect, tag_table: &str) -> Vec<Row> {
         let needed = schema.time.max(schema.date.unwrap_or(0));
         let fits = cells.len() == n
             || (cells.len() > n && blank(&cells[n..]))
-            || (cells.len() > needed && cells.len() < n
+            || (cells.len() > needed
+                && cells.len() < n
                 && schema.names[cells.len()..].iter().all(String::is_empty));
         if blank(&cells) || !fits {
             continue;
@@ -167,7 +174,8 @@ pub fn read(bytes: &[u8], dialect: &Dialect, tag_table: &str) -> Vec<Row> {
         }
     }
     let tags = table(tag_table);
-    let mut rows: Vec<Row> = runs.into_values().flat_map(|run| settle(run, dialect, &tags)).collect();
+    let mut rows: Vec<Row> =
+        runs.into_values().flat_map(|run| settle(run, dialect, &tags)).collect();
     rows.sort();
     rows
 }
@@ -202,7 +210,10 @@ fn close(
     };
     let steps = |is: fn(i64) -> bool| -> Vec<u32> {
         let pairs = open.windows(2).filter(|pair| pair[0].line != pair[1].line);
-        pairs.filter(|pair| is(local(&pair[1]) - local(&pair[0]))).map(|pair| pair[1].line).collect()
+        pairs
+            .filter(|pair| is(local(&pair[1]) - local(&pair[0])))
+            .map(|pair| pair[1].line)
+            .collect()
     };
     let back = steps(|step| step < 0);
     let breaks = if back.is_empty() { steps(|step| step == 0) } else { back };
@@ -224,7 +235,8 @@ fn row(
     rows: &mut Vec<Row>,
 ) {
     let inside = (dialect.earliest_us..=dialect.latest_us).contains(&at);
-    let bound = tags.get(&told.tag).and_then(|all| all.iter().find(|b| (b.from..b.until).contains(&at)));
+    let bound =
+        tags.get(&told.tag).and_then(|all| all.iter().find(|b| (b.from..b.until).contains(&at)));
     let (Some(bound), Some(quality), true) = (bound, told.quality, inside) else { return };
     let (low, high) = bound.signal.physical_span();
     let wanted = told.bits.filter(|value| !dialect.bad_values.contains(value));
