@@ -1,29 +1,7 @@
-//! What a person asks of one meter or one morning: explain, trace, plan.
+//! What a person asks of one meter: explain, trace.
 
 use crate::support::*;
-use std::path::{Path, PathBuf};
-use std::sync::LazyLock;
-
-/// One simulated site with a judged night, for every question.
-struct Judged {
-    _dir: tempfile::TempDir,
-    site: PathBuf,
-}
-
-static JUDGED: LazyLock<Judged> = LazyLock::new(|| {
-    let dir = tempfile::tempdir().expect("a folder");
-    let mut plan = metersift_sim::Plan::larkmoor(24, 150, 3);
-    plan.daily_from = 140;
-    metersift_sim::write_site(dir.path(), &plan).expect("a site can be written");
-    let run = run_night(dir.path());
-    assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
-    Judged { site: dir.path().to_path_buf(), _dir: dir }
-});
-
-fn ask(arguments: &[&str]) -> Run {
-    let site = JUDGED.site.to_string_lossy().into_owned();
-    metersift(arguments.iter().copied().chain(["--site", &site]))
-}
+use std::path::Path;
 
 fn meters() -> Vec<String> {
     let register =
@@ -120,53 +98,6 @@ fn a_trace_says_when_the_stored_value_is_out_of_date() {
         run.stderr
     );
     assert!(run.stdout.contains("dumps/b.csv"), "the samples are those of now");
-}
-
-/// Columns of the plan as CSV, by name; text cells hold no comma in the columns asked for.
-fn plan_csv(arguments: &[&str]) -> (Vec<String>, Vec<Vec<String>>) {
-    let mut all = vec!["plan", "--format", "csv"];
-    all.extend_from_slice(arguments);
-    let run = ask(&all);
-    assert_eq!(run.code, Some(0), "{}", run.stderr);
-    let mut rows = run.stdout.lines().map(|line| {
-        let cells = line.split(',').map(|cell| cell.trim_matches('"').to_string());
-        cells.collect::<Vec<String>>()
-    });
-    (rows.next().expect("a header"), rows.collect())
-}
-
-#[test]
-fn a_plan_keeps_to_its_capacity_and_drops_nothing() {
-    let (header, wide) = plan_csv(&["--days", "28"]);
-    assert_eq!(header[..5], ["as_of", "day", "standing", "meter", "stream"]);
-    let asked = |rows: &[Vec<String>]| {
-        let mut names: Vec<String> =
-            rows.iter().filter(|row| row[2] != "drawn").map(|row| row[3].clone()).collect();
-        names.sort();
-        names
-    };
-    assert!(!asked(&wide).is_empty(), "somebody has something to check");
-    let (_, tight) = plan_csv(&["--days", "28", "--per-day", "1"]);
-    assert_eq!(asked(&wide), asked(&tight), "what does not fit is beyond the span, not gone");
-    let mut per_day = std::collections::BTreeMap::new();
-    for row in tight.iter().filter(|row| row[2] != "beyond_span") {
-        *per_day.entry(row[1].clone()).or_insert(0) += 1;
-    }
-    assert!(per_day.values().all(|n| *n == 1), "{per_day:?}");
-    let drawn = tight.iter().filter(|row| row[2] == "drawn").count();
-    assert_eq!(drawn, 2, "28 slots hold two tenth ones");
-}
-
-#[test]
-fn a_plan_for_people_says_what_it_does_not_know() {
-    let run = ask(&["plan", "--days", "7", "--per-day", "2"]);
-    assert_eq!(run.code, Some(0), "{}", run.stderr);
-    for part in ["at most 2 a day", "beyond the span", "are not proposed", "approves nothing"] {
-        assert!(run.stdout.contains(part), "{part} is missing: {}", run.stdout);
-    }
-    let again = ask(&["plan", "--days", "7", "--per-day", "2", "--threads", "1"]);
-    assert_eq!(run.stdout, again.stdout, "the same at one thread");
-    assert_eq!(ask(&["plan", "--per-day", "0"]).code, Some(2));
 }
 
 #[test]

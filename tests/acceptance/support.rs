@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::LazyLock;
 
 /// One run of the program.
 pub struct Run {
@@ -109,4 +110,32 @@ pub fn snapshot(folder: &Path) -> std::collections::BTreeMap<String, Vec<u8>> {
     let mut found = std::collections::BTreeMap::new();
     walk(folder, folder, &mut found);
     found
+}
+
+/// One simulated site with a judged night, for everybody who only asks.
+pub struct Judged {
+    _dir: tempfile::TempDir,
+    pub site: PathBuf,
+}
+
+pub static JUDGED: LazyLock<Judged> = LazyLock::new(|| {
+    let dir = tempfile::tempdir().expect("a folder");
+    let mut plan = metersift_sim::Plan::larkmoor(24, 150, 3);
+    plan.daily_from = 140;
+    metersift_sim::write_site(dir.path(), &plan).expect("a site can be written");
+    let run = run_night(dir.path());
+    assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
+    Judged { site: dir.path().to_path_buf(), _dir: dir }
+});
+
+/// Asks the simulated site.
+pub fn ask(arguments: &[&str]) -> Run {
+    let site = JUDGED.site.to_string_lossy().into_owned();
+    metersift(arguments.iter().copied().chain(["--site", &site]))
+}
+
+/// The results of the newest night of a site.
+pub fn newest(site: &Path) -> PathBuf {
+    let latest = std::fs::read_to_string(site.join("out/latest")).expect("out/latest");
+    site.join("out").join(latest.trim())
 }

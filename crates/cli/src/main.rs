@@ -9,8 +9,9 @@ mod pipeline;
 mod site;
 mod stage;
 mod story;
+mod suggest;
 
-use args::{Cli, Command};
+use args::{Cli, Command, OutputArg};
 use clap::{CommandFactory, Parser};
 use exit::Exit;
 use message::Message;
@@ -18,19 +19,28 @@ use pipeline::{Pipeline, Stage};
 use site::Site;
 use stage::check_store::Damage;
 use stage::night::{self, Upto};
-use stage::{backtest, check_store, demo, explain, features, import, plan, scan, trace, withdraw};
+use stage::{
+    backtest, check_store, demo, explain, features, import, ledger, plan, scan, trace, withdraw,
+};
 use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
+use story::Loudness;
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    let loudness = match (cli.quiet, cli.verbose) {
+        (true, _) => Loudness::Quiet,
+        (_, true) => Loudness::Verbose,
+        _ => Loudness::Normal,
+    };
+    story::tell_as(loudness, cli.progress, cli.progress_every);
     if let Err(error) = rayon::ThreadPoolBuilder::new().num_threads(cli.threads).build_global() {
         story::say(format!("error: the threads could not be started: {error}"));
         return ExitCode::from(Exit::Failed as u8);
     }
     let exit = run(cli.command).unwrap_or_else(|message| {
-        story::say(&message);
+        story::complain(&message);
         message.exit
     });
     ExitCode::from(exit as u8)
@@ -64,18 +74,29 @@ fn run(command: Command) -> Result<Exit, Message> {
             print(&backtest::run(&site, &span)?)?;
             Ok(Exit::Done)
         }
-        Command::Explain { meter, site, as_of } => {
+        Command::Explain { meter, site, as_of, html } => {
             let site = Site::load(&site.site)?;
             let night = judge_for_reading(&site, as_of.as_of)?;
-            print(&explain::run(&night, &meter)?)?;
+            match html {
+                None => print(&explain::run(&night, &meter)?)?,
+                Some(place) => print(&explain::write_page(&site, &night, &meter, place)?)?,
+            }
             Ok(Exit::Done)
         }
-        Command::Plan { site, as_of, days, per_day, format } => {
+        Command::Plan { site, as_of, days, per_day, format, output } => {
             let site = Site::load(&site.site)?;
+            let store = read_store(&site)?;
             let night = judge_for_reading(&site, as_of.as_of)?;
-            let span = metersift_rank::PlanSpan { days, per_day };
-            print(&plan::run(&site, &night, span, format)?)?;
+            let mut crew = site.file.plan.clone();
+            crew.days = days.unwrap_or(crew.days);
+            crew.per_day = per_day.or(crew.per_day);
+            give(&plan::run(&site, &store, &night, &crew, format)?, &output)?;
             Ok(Exit::Done)
+        }
+        Command::Ledger { site, format, output } => {
+            let (text, exit) = ledger::run(&Site::load(&site.site)?, format)?;
+            give(&text, &output)?;
+            Ok(exit)
         }
         Command::Trace { meter, feature, day, site } => {
             let (samples, exit) = trace::run(&Site::load(&site.site)?, &meter, &feature, &day)?;
@@ -107,7 +128,7 @@ fn fleet_plan(meters: usize, days: usize, seed: u64) -> Result<metersift_sim::Pl
 
 fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit, Message> {
     let pipeline = Pipeline::load(path)?;
-    story::say(format!("{}: {}", path.display(), pipeline.description));
+    story::note(format!("{}: {}", path.display(), pipeline.description));
     let as_of = as_of.or_else(|| (pipeline.as_of != "latest").then(|| pipeline.as_of.clone()));
     let mut exit = Exit::Done;
     if pipeline.stages.contains(&Stage::CheckStore) {
@@ -142,7 +163,8 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     }
     let site = Site::load(dir)?;
     // Records are read first: a register that cannot be used stops the night before it writes.
-    let (records, mut exit) = night::read_records(&site)?;
+    let read = night::open_records(&site)?;
+    let (records, mut exit) = (read.records, read.exit);
     let mut store = demo::open_store(&site)?;
     if has(Stage::Import) {
         exit = exit.max(import::run(&site, &mut store)?);
@@ -156,7 +178,7 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     if let Some(upto) = upto {
         let as_of = as_of_day(&store, as_of.as_deref())?;
         let judged = night::judge(&site, &store, records, as_of)?;
-        night::write(&site, &store, &judged, upto)?;
+        night::write(&site, &store, &judged, &read.rejects, upto)?;
     }
     Ok(exit)
 }
@@ -170,9 +192,29 @@ fn as_of_day(
 }
 
 fn judge_for_reading(site: &Site, as_of: Option<String>) -> Result<night::Night, Message> {
-    let store = metersift_store::Store::read(&site.store_dir()).map_err(import::store_message)?;
+    let store = read_store(site)?;
     let as_of = as_of_day(&store, as_of.as_deref())?;
     night::judge(site, &store, night::read_records(site)?.0, as_of)
+}
+
+fn read_store(site: &Site) -> Result<metersift_store::Store, Message> {
+    metersift_store::Store::read(&site.store_dir()).map_err(import::store_message)
+}
+
+/// Prints a result, or writes it whole into the file that was named.
+fn give(text: &str, output: &OutputArg) -> Result<(), Message> {
+    let Some(path) = &output.output else { return print(text) };
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let written = tempfile::NamedTempFile::new_in(folder.unwrap_or(Path::new(".")))
+        .and_then(|mut file| file.write_all(text.as_bytes()).map(|()| file))
+        .and_then(|file| file.persist(path).map_err(|error| error.error));
+    let file = written.map_err(|error| {
+        Message::new(Exit::Failed, "the result could not be written")
+            .at(format!("to {}: {error}", path.display()))
+    })?;
+    drop(file);
+    story::note(format!("written to {}", path.display()));
+    Ok(())
 }
 
 /// Results go to stdout; a reader that has seen enough is no error.

@@ -1,9 +1,12 @@
 //! Pipeline files: which stages, for which morning, with which options.
 
 use crate::message::Message;
+use crate::suggest;
 use metersift_model::Day;
 use serde::Deserialize;
 use std::path::Path;
+
+const STAGES: &str = "stages are import, features, faults, rank, report, backtest, check-store";
 
 /// One batch job.
 #[derive(Debug, Deserialize)]
@@ -69,10 +72,11 @@ impl Pipeline {
                 .at(format!("at {}: {error}", path.display()))
         })?;
         toml::from_str(&text).map_err(|error| {
+            let told = error.to_string();
             Message::could_not_start("the pipeline file cannot be read")
                 .at(format!("at {}", path.display()))
-                .at(error.to_string().trim_end().replace('\n', "\n  "))
-                .hint("stages are import, features, faults, rank, report, backtest, check-store")
+                .at(told.trim_end().replace('\n', "\n  "))
+                .hint(suggest::for_unknown(&told).unwrap_or_else(|| STAGES.into()))
         })
     }
 }

@@ -1,6 +1,7 @@
 //! The site folder: `site.toml`, the dumps and records it points at, and where results go.
 
 use crate::message::Message;
+use crate::suggest;
 use metersift_import::SourceSettings;
 use metersift_import::records::RecordSettings;
 use serde::Deserialize;
@@ -33,6 +34,9 @@ pub struct SiteFile {
     /// Budget, costs and rounds of the ranking.
     #[serde(default)]
     pub rank: metersift_rank::Settings,
+    /// What the crew that checks can do.
+    #[serde(default)]
+    pub plan: metersift_rank::Crew,
     /// Size of the store's grid and of the memory it may use.
     #[serde(default)]
     pub store: StoreSection,
@@ -54,6 +58,20 @@ impl Default for StoreSection {
     }
 }
 
+impl SiteFile {
+    /// Refuses numbers that make no sense, before anything is written.
+    fn check(&self) -> Result<(), String> {
+        self.features.check().map_err(|error| error.to_string())?;
+        self.rank.check().map_err(|error| error.to_string())?;
+        self.plan.check().map_err(|error| error.to_string())?;
+        let mut names = std::collections::BTreeSet::new();
+        match self.sources.iter().find(|source| !names.insert(&source.name)) {
+            Some(twice) => Err(format!("two sources have the name `{}`", twice.name)),
+            None => Ok(()),
+        }
+    }
+}
+
 fn utc() -> String {
     "UTC".into()
 }
@@ -68,6 +86,8 @@ pub struct Site {
     pub dir: PathBuf,
     /// Its settings.
     pub file: SiteFile,
+    /// The same as it was written, key by key.
+    pub written: toml::Table,
     /// blake3 of the settings text: every output names it.
     pub config_hash: String,
 }
@@ -85,13 +105,34 @@ impl Site {
                 )
         })?;
         let file: SiteFile = toml::from_str(&text).map_err(|error| {
+            let told = error.to_string();
             Message::could_not_start("the site file cannot be read")
                 .at(format!("at {}", path.display()))
-                .at(error.to_string().trim_end().replace('\n', "\n  "))
-                .hint("the known keys stand in docs/site-file.md")
+                .at(told.trim_end().replace('\n', "\n  "))
+                .hint(
+                    suggest::for_unknown(&told)
+                        .unwrap_or_else(|| "the known keys stand in docs/site-file.md".into()),
+                )
+        })?;
+        file.check().map_err(|error| {
+            Message::could_not_start("a setting of the site file makes no sense")
+                .at(format!("at {}", path.display()))
+                .at(error)
+                .hint("the keys, their units and defaults stand in docs/site-file.md")
         })?;
         let config_hash = blake3::hash(text.as_bytes()).to_hex().to_string();
-        Ok(Site { dir: dir.to_path_buf(), file, config_hash })
+        let written = text.parse().unwrap_or_default();
+        Ok(Site { dir: dir.to_path_buf(), file, written, config_hash })
+    }
+
+    /// The zone in which the people of the site live.
+    pub fn time_zone(&self) -> Result<jiff::tz::TimeZone, Message> {
+        let zone = &self.file.zone;
+        jiff::fmt::temporal::DateTimeParser::new().parse_time_zone(zone).map_err(|error| {
+            Message::could_not_start("the zone of the site is not known")
+                .at(format!("read `{zone}`: {error}"))
+                .hint("set `zone` in site.toml to an IANA name (Europe/London), UTC or +01:00")
+        })
     }
 
     /// Where samples and daily features live.

@@ -38,5 +38,5 @@ pub use read::{ReadOptions, read_dump, read_dump_with};
 pub use records::{RecordSettings, read_records};
 pub use report::DumpReport;
 pub use settings::SourceSettings;
-pub use source::{dumps_in, file_of, hash_file};
+pub use source::{bytes_read, dumps_in, file_of, hash_file};
 pub use tags::TagTable;

@@ -547,6 +547,7 @@ impl Reader<'_> {
             who: row.owned("who"),
             why: row.owned("why"),
         };
+        contradiction(&decision)?;
         records.decisions.push(decision);
         Ok(())
     }
@@ -560,6 +561,21 @@ impl Reader<'_> {
         records.changes.values_mut().for_each(|list| list.sort_by_key(|row| row.time));
         records.findings.values_mut().for_each(|list| list.sort_by_key(|row| row.day));
         self.rejects.sort();
+    }
+}
+
+/// A decision whose cells cannot all be meant: it would hide too much, or nothing.
+fn contradiction(decision: &Decision) -> Result<(), Fault> {
+    let accepted = decision.decision == DecisionKind::Accepted;
+    match decision.until {
+        Some(until) if until < decision.day => {
+            Err(fault("until", "a day that is not before the day of the decision"))
+        }
+        Some(_) if !accepted => Err(fault("until", "a last day only where `accepted` stands")),
+        _ if decision.decision == DecisionKind::Found && decision.mode.is_none() => {
+            Err(fault("mode", "the mode that was found; `found_good` where nothing was"))
+        }
+        _ => Ok(()),
     }
 }
 

@@ -103,9 +103,11 @@ impl Hours {
         Ok(hours)
     }
 
-    /// The zone of the site.
-    pub fn zone(&self) -> &TimeZone {
-        &self.zone
+    /// The zone of the site as people write it: a name, or an offset.
+    pub fn zone_words(&self) -> String {
+        let offset = || self.zone.to_fixed_offset().ok().map(|offset| offset.to_string());
+        let name = self.zone.iana_name().map(String::from);
+        name.or_else(offset).unwrap_or_else(|| "local".into())
     }
 
     /// Weekday and hour of an instant, as an index into the week.

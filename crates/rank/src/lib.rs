@@ -28,7 +28,6 @@ mod plan;
 mod record;
 mod settings;
 mod silent;
-mod since;
 mod tables;
 mod words;
 
@@ -42,6 +41,5 @@ pub use plan::{CheckPlan, PlannedCheck, PlannedHour, check_plan, plan_table, wee
 pub use record::track_record;
 pub use settings::{Crew, Money, PerList, Settings, Weekday};
 pub use silent::{Silent, add_silent, silent_sources};
-pub use since::{Arrival, Arrived, Basis, Pushed, Since, pushed};
 pub use tables::{PROBABILITY_CEILING, lists_table, shown_probability, verdicts_table};
 pub use words::CHECK_CAUTIONS;

@@ -19,8 +19,6 @@ pub struct PastEntry {
     pub state: JudgedState,
     /// The list it was on, if any.
     pub list: Option<ListKind>,
-    /// Its rank on that list; 0 = hidden by a decision.
-    pub rank: Option<u32>,
     /// The likeliest fault mode.
     pub mode: Hypothesis,
     /// Probability of each of [`Hypothesis::ALL`]; NaN when not judged.
@@ -50,10 +48,6 @@ impl PastEntry {
         let meters = texts(table, "meter")?;
         let (states, lists, modes) =
             (texts(table, "state")?, texts(table, "list")?, texts(table, "mode")?);
-        let ranks = match column(table, "rank", "counts")? {
-            ColumnData::Count(values) => values,
-            _ => return Err(wrong("rank", "counts")),
-        };
         let severity = IntervalColumns::of(table, "severity")?;
         let days_left = IntervalColumns::of(table, "days_left")?;
         let mut p_columns = Vec::with_capacity(Hypothesis::ALL.len());
@@ -72,7 +66,6 @@ impl PastEntry {
                 meter: meter.clone(),
                 state: parse_state(states[row].as_deref(), row)?,
                 list: parse_list(lists[row].as_deref(), row)?,
-                rank: ranks[row].and_then(|rank| u32::try_from(rank).ok()),
                 mode: parse_mode(modes[row].as_deref(), row)?,
                 probabilities,
                 severity: severity.at(row),

@@ -440,7 +440,7 @@ impl<'a> Planner<'a> {
             as_of: self.as_of,
             days: days as u32,
             per_day: per_day as u32,
-            zone: self.hours.zone().iana_name().unwrap_or("UTC").to_string(),
+            zone: self.hours.zone_words(),
             checks: checks.collect(),
             beyond,
         }

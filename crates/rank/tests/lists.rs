@@ -581,23 +581,6 @@ fn counts_add_up_and_blind_meters_are_counted() {
 }
 
 #[test]
-fn an_entry_that_moved_only_because_another_left_is_told_so() {
-    let records = records(&["FT-1", "FT-2"]);
-    let verdicts = [verdict("FT-2", Hypothesis::Erosion, 0.97)];
-    let mut previous = vec![
-        past("FT-1", 1, Some(ListKind::Pull), Hypothesis::Erosion, 0.99),
-        past("FT-2", 1, Some(ListKind::Pull), Hypothesis::Erosion, 0.97),
-    ];
-    previous[1].rank = Some(2);
-    let tonight = lists(&verdicts, &records, &previous);
-    let moved = metersift_rank::pushed(&tonight, &previous);
-    assert_eq!(moved.len(), 1, "{moved:?}");
-    assert_eq!((moved[0].meter.as_str(), moved[0].from, moved[0].to), ("FT-2", 2, 1));
-    previous[1].rank = Some(1);
-    assert!(metersift_rank::pushed(&tonight, &previous).is_empty());
-}
-
-#[test]
 fn a_source_that_stopped_is_an_entry_behind_the_meters_of_its_list() {
     let records = records(&["FT-1"]);
     let mut stopped = verdict("FT-1", Hypothesis::Data, 0.02);

@@ -16,6 +16,7 @@ mod error;
 mod guard;
 mod jsonl;
 mod page;
+mod since;
 mod workbook;
 
 pub use calendar::{Appointment, When, calendar};
@@ -25,5 +26,6 @@ pub use delimited::{write_csv, write_csv_semicolon};
 pub use error::ReportError;
 pub use guard::neutral;
 pub use jsonl::{SCHEMA_VERSION, write_jsonl};
-pub use page::{ReportInput, html};
+pub use page::{DataHealth, ReportInput, html, meter_page};
+pub use since::{MeterSince, Since, since_columns};
 pub use workbook::write_xlsx;

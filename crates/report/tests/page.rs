@@ -3,19 +3,10 @@
 #[allow(dead_code, reason = "each test file uses its own part")]
 mod larkmoor;
 
-use metersift_report::{ReportInput, html, write_xlsx};
+use metersift_report::{html, write_xlsx};
 
 fn report(night: &larkmoor::Night) -> String {
-    html(&ReportInput {
-        site: "Larkmoor Works",
-        card: &night.card,
-        lists: &night.lists,
-        verdicts: &night.verdicts,
-        daily: &night.daily,
-        records: &night.records,
-        health: &night.health,
-        summary: &night.summary,
-    })
+    html(&night.input())
 }
 
 #[test]

@@ -59,12 +59,12 @@ pub fn run(dir: &Path, plan: &Plan) -> Result<(String, Exit), Message> {
     simulate(dir, plan)?;
     let site = Site::load(dir)?;
     let mut store = open_store(&site)?;
-    let (records, read) = night::read_records(&site)?;
-    let exit = read.max(import::run(&site, &mut store)?);
+    let night::ReadRecords { records, rejects, exit } = night::open_records(&site)?;
+    let exit = exit.max(import::run(&site, &mut store)?);
     features::run(&site, &store, &records)?;
     let as_of = night::latest_as_of(&store)?;
     let judged = night::judge(&site, &store, records, as_of)?;
-    let place = night::write(&site, &store, &judged, Upto::Report)?;
+    let place = night::write(&site, &store, &judged, &rejects, Upto::Report)?;
 
     let mut out = pull_list(&judged);
     let memory =

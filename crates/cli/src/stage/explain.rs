@@ -1,11 +1,14 @@
 //! Why a meter is listed, or why not, and how far it is from being listed: on one screen.
 
+use crate::exit::Exit;
 use crate::message::Message;
+use crate::site::Site;
 use crate::stage::night::Night;
 use metersift_model::verdict::{JudgedState, ObservableEvidence};
 use metersift_model::watch_list::WithheldWhy;
-use metersift_model::{Day, Hypothesis, ListKind, Verdict};
+use metersift_model::{Day, Hypothesis, ListKind, Verdict, WatchListEntry};
 use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
 
 /// Days that the data line looks back on.
 const COVERAGE_DAYS: i32 = 60;
@@ -20,23 +23,7 @@ const LARGEST_FACTOR: f64 = 1e6;
 
 /// The evidence on one meter, listed or not.
 pub fn run(night: &Night, meter: &str) -> Result<String, Message> {
-    let verdict =
-        night.verdicts.iter().find(|verdict| verdict.meter == meter).ok_or_else(|| {
-            let alike: Vec<&str> = night
-                .verdicts
-                .iter()
-                .map(|verdict| verdict.meter.as_str())
-                .filter(|name| name.to_lowercase().contains(&meter.to_lowercase()))
-                .take(5)
-                .collect();
-            let message = Message::could_not_start("no such meter in the register")
-                .at(format!("read `{meter}`"));
-            if alike.is_empty() {
-                message
-            } else {
-                message.hint(format!("did you mean {}?", alike.join(", ")))
-            }
-        })?;
+    let verdict = verdict_of(night, meter)?;
     let mut out = String::new();
     let _ = writeln!(
         out,
@@ -44,14 +31,11 @@ pub fn run(night: &Night, meter: &str) -> Result<String, Message> {
         verdict.meter, verdict.service, verdict.stream, verdict.as_of
     );
     let _ = writeln!(out, "{}", verdict.reason);
-    listed(&mut out, night, verdict);
-    if verdict.state != JudgedState::NotJudged {
-        out.push_str(&distance(verdict, &night.lists.entry_probability));
+    for (term, words) in listed(night, verdict).into_iter().chain(standing(night, verdict)) {
+        let _ = writeln!(out, "{term}: {words}");
     }
-    coverage(&mut out, night, verdict);
-    peers(&mut out, night, verdict);
     if verdict.state != JudgedState::NotJudged {
-        probabilities(&mut out, verdict);
+        probabilities(&mut out, night, verdict);
         evidence(&mut out, verdict);
     }
     for fact in &verdict.facts {
@@ -68,23 +52,100 @@ pub fn run(night: &Night, meter: &str) -> Result<String, Message> {
     Ok(out)
 }
 
-fn listed(out: &mut String, night: &Night, verdict: &Verdict) {
-    let mut any = false;
-    // Entries of two lists share most of their cautions: each is told once.
-    let mut cautions: Vec<&str> = Vec::new();
-    for entry in night.lists.entries.iter().filter(|entry| {
+/// Writes the meter's page and says where it is. A file is numbered by the meter's place in the
+/// register: no name of a meter ever becomes a path.
+pub fn write_page(
+    site: &Site,
+    night: &Night,
+    meter: &str,
+    place: PathBuf,
+) -> Result<String, Message> {
+    let verdict = verdict_of(night, meter)?;
+    let mut standing = standing(night, verdict);
+    if !is_listed(night, verdict) {
+        standing.splice(0..0, listed(night, verdict));
+    }
+    let page = metersift_report::meter_page(&night.report_input(site), meter, &standing)
+        .ok_or_else(|| Message::could_not_start("no verdict on this meter"))?;
+    let place = match place.as_os_str().is_empty() {
+        false => place,
+        true => {
+            let number = night.records.meters.keys().take_while(|name| *name != meter).count() + 1;
+            let folder = site.out_dir().join(night.as_of.to_string()).join("explain");
+            folder.join(format!("{number:04}.html"))
+        }
+    };
+    let refused = |error: std::io::Error| {
+        Message::new(Exit::Failed, "the page could not be written")
+            .at(format!("at {}: {error}", place.display()))
+    };
+    let folder = place.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = folder.unwrap_or(Path::new("."));
+    std::fs::create_dir_all(folder).map_err(refused)?;
+    // Readers see the old page or the new one, never half of one.
+    let staged = place.with_extension("html.new");
+    std::fs::write(&staged, page).map_err(refused)?;
+    std::fs::rename(&staged, &place).map_err(refused)?;
+    Ok(format!("{}\n", place.display()))
+}
+
+fn verdict_of<'a>(night: &'a Night, meter: &str) -> Result<&'a Verdict, Message> {
+    night.verdicts.iter().find(|verdict| verdict.meter == meter).ok_or_else(|| {
+        let alike: Vec<&str> = night
+            .verdicts
+            .iter()
+            .map(|verdict| verdict.meter.as_str())
+            .filter(|name| name.to_lowercase().contains(&meter.to_lowercase()))
+            .take(5)
+            .collect();
+        let message =
+            Message::could_not_start("no such meter in the register").at(format!("read `{meter}`"));
+        if alike.is_empty() {
+            message
+        } else {
+            message.hint(format!("did you mean {}?", alike.join(", ")))
+        }
+    })
+}
+
+/// What is said of a meter beside its entries: how far it is from a list, on what data, beside
+/// which peers, and what it would take.
+fn standing(night: &Night, verdict: &Verdict) -> Vec<(&'static str, String)> {
+    let mut lines = Vec::new();
+    if verdict.state != JudgedState::NotJudged {
+        lines.extend(distance(verdict, &night.lists.entry_probability));
+        lines.extend(would_take(verdict));
+    }
+    lines.extend(coverage(night, verdict));
+    lines.push(("peers", peers(night, verdict)));
+    lines
+}
+
+fn entries_of<'a>(
+    night: &'a Night,
+    verdict: &'a Verdict,
+) -> impl Iterator<Item = &'a WatchListEntry> {
+    night.lists.entries.iter().filter(|entry| {
         entry.rank > 0
             && (entry.meter == verdict.meter || entry.group_members.contains(&verdict.meter))
-    }) {
-        any = true;
-        let _ = writeln!(
-            out,
-            "listed: {}, rank {}: {}",
-            entry.list.words(),
-            entry.rank,
-            entry.evidence
-        );
-        let _ = writeln!(out, "next step: {}", entry.next_step);
+    })
+}
+
+fn is_listed(night: &Night, verdict: &Verdict) -> bool {
+    entries_of(night, verdict).next().is_some()
+}
+
+/// The entries of a meter with next steps and cautions, or why it has none.
+fn listed(night: &Night, verdict: &Verdict) -> Vec<(&'static str, String)> {
+    let mut lines = Vec::new();
+    // Entries of two lists share most of their cautions: each is told once.
+    let mut cautions: Vec<&str> = Vec::new();
+    for entry in entries_of(night, verdict) {
+        lines.push((
+            "listed",
+            format!("{}, rank {}: {}", entry.list.words(), entry.rank, entry.evidence),
+        ));
+        lines.push(("next step", entry.next_step.clone()));
         for caution in &entry.cautions {
             if !cautions.contains(&caution.as_str()) {
                 cautions.push(caution);
@@ -92,11 +153,15 @@ fn listed(out: &mut String, night: &Night, verdict: &Verdict) {
         }
     }
     if !cautions.is_empty() {
-        let _ = writeln!(out, "cautions: {}", cautions.join(" "));
+        lines.push(("cautions", cautions.join(" ")));
     }
-    if any {
-        return;
+    if lines.is_empty() {
+        lines.push(not_listed(night, verdict));
     }
+    lines
+}
+
+fn not_listed(night: &Night, verdict: &Verdict) -> (&'static str, String) {
     let why = night.lists.withheld.iter().find(|one| one.meter == verdict.meter);
     match why {
         Some(one) => {
@@ -104,29 +169,21 @@ fn listed(out: &mut String, night: &Night, verdict: &Verdict) {
                 WithheldWhy::Budget => "it would take the list over its budget of false entries",
                 WithheldWhy::Nights => "it has not yet stood out on enough of the last nights",
             };
-            let _ = writeln!(
-                out,
-                "not listed: {} has probability {:.2}, but {why}",
-                one.mode.words(),
-                one.probability.min(0.99)
-            );
+            let (mode, p) = (one.mode.words(), one.probability.min(0.99));
+            ("not listed", format!("{mode} has probability {p:.2}, but {why}"))
         }
         None if verdict.state == JudgedState::NotJudged => {
-            let _ = writeln!(out, "not judged");
+            ("not judged", "no list can hold it, and nothing is said about it".into())
         }
         None => {
-            let _ = writeln!(
-                out,
-                "quiet: the likeliest fault, {}, has probability {:.2}",
-                verdict.mode.words(),
-                verdict.probability.min(0.99)
-            );
+            let (mode, p) = (verdict.mode.words(), verdict.probability.min(0.99));
+            ("quiet", format!("the likeliest fault, {mode}, has probability {p:.2}"))
         }
     }
 }
 
 /// How far the likeliest mode that some list asks for is from the entry of that list.
-fn distance(verdict: &Verdict, entry_probability: &[f64; 8]) -> String {
+fn distance(verdict: &Verdict, entry_probability: &[f64; 8]) -> Option<(&'static str, String)> {
     let chance = |mode: Hypothesis| verdict.probabilities[mode.index()];
     let asks = |mode: Hypothesis| Some((mode, metersift_rank::list_of(mode)?));
     // A process change asks for no list: then the likeliest mode that does.
@@ -136,28 +193,44 @@ fn distance(verdict: &Verdict, entry_probability: &[f64; 8]) -> String {
             .filter_map(asks)
             .reduce(|best, next| if chance(next.0) > chance(best.0) { next } else { best })
     });
-    let Some((mode, list)) = asking else { return String::new() };
+    let (mode, list) = asking?;
     let place = ListKind::ALL.iter().position(|kind| *kind == list).unwrap_or_default();
     let (p, entry) = (chance(mode), entry_probability[place]);
-    let what =
-        format!("distance: {} {:.2}, entry to `{}`", mode.words(), p.min(0.99), list.words());
+    let what = format!("{} {:.2}, entry to `{}`", mode.words(), p.min(0.99), list.words());
     if entry.is_nan() || entry >= 1.0 {
-        return format!("{what} shut to any probability tonight\n");
+        return Some(("distance", format!("{what} shut to any probability tonight")));
     }
     let odds = |p: f64| p / (1.0 - p);
     let (needs, entry_shown) = (odds(entry) / odds(p), entry.min(0.99));
-    match p >= entry {
+    let words = match p >= entry {
         true => format!(
-            "{what} at {entry_shown:.2}: {:.2} above; odds {} those that entry needs\n",
+            "{what} at {entry_shown:.2}: {:.2} above; odds {} those that entry needs",
             p - entry,
             times(1.0 / needs)
         ),
         false => format!(
-            "{what} at {entry_shown:.2}: {:.2} short; odds must become {} what they are\n",
+            "{what} at {entry_shown:.2}: {:.2} short; odds must become {} what they are",
             entry - p,
             times(needs)
         ),
-    }
+    };
+    Some(("distance", words))
+}
+
+/// The size at which the likeliest mode would have been listed, beside the size now.
+fn would_take(verdict: &Verdict) -> Option<(&'static str, String)> {
+    let spot = verdict.blind_spots.iter().find(|spot| spot.mode == verdict.mode)?;
+    let mode = verdict.mode.words();
+    let Some(size) = spot.smallest_visible else {
+        return Some(("it would take", format!("an observable of {mode}: this meter has none")));
+    };
+    let now = verdict.severity.as_ref().filter(|severity| severity.size.mid.is_finite());
+    let now = now.map_or(String::new(), |severity| {
+        let size = severity.size;
+        format!("; if it is {mode}, it is {:.2} ({:.2} to {:.2})", size.mid, size.low, size.high)
+    });
+    let words = format!("{size:.2} {} of {mode} to be listed with 80 % chance{now}", spot.unit);
+    Some(("it would take", words))
 }
 
 fn times(factor: f64) -> String {
@@ -169,10 +242,10 @@ fn times(factor: f64) -> String {
 }
 
 /// Days with any sample, and days with steady density, of the last weeks.
-fn coverage(out: &mut String, night: &Night, verdict: &Verdict) {
+fn coverage(night: &Night, verdict: &Verdict) -> Option<(&'static str, String)> {
     let from = night.as_of.plus(-COVERAGE_DAYS);
     let daily = &night.daily;
-    let (Some(meters), Some(days)) = (daily.texts("meter"), daily.days("day")) else { return };
+    let (meters, days) = (daily.texts("meter")?, daily.days("day")?);
     let density = daily.numbers("density_kg_m3");
     let of_meter = |row: &usize| {
         meters[*row].as_deref() == Some(verdict.meter.as_str())
@@ -180,19 +253,18 @@ fn coverage(out: &mut String, night: &Night, verdict: &Verdict) {
     };
     let rows: Vec<usize> = (0..daily.n_rows()).filter(of_meter).collect();
     let steady = rows.iter().filter(|&&row| density.is_some_and(|values| values[row].is_finite()));
-    let _ = writeln!(
-        out,
-        "data: {} of the last {COVERAGE_DAYS} days with samples, {} with steady density",
+    let words = format!(
+        "{} of the last {COVERAGE_DAYS} days with samples, {} with steady density",
         rows.len(),
         steady.count()
     );
+    Some(("data", words))
 }
 
 /// Other meters of the stream, and how many of them the same explanation fits best.
-fn peers(out: &mut String, night: &Night, verdict: &Verdict) {
+fn peers(night: &Night, verdict: &Verdict) -> String {
     if verdict.stream.is_empty() {
-        let _ = writeln!(out, "peers: no stream in the register, so none");
-        return;
+        return "no stream in the register, so none".into();
     }
     let peers: Vec<&Verdict> = night
         .verdicts
@@ -201,29 +273,17 @@ fn peers(out: &mut String, night: &Night, verdict: &Verdict) {
         .collect();
     let judged: Vec<Hypothesis> = peers.iter().filter_map(|peer| likeliest(peer)).collect();
     let group = verdict.group.as_ref().map_or(String::new(), |name| {
-        format!(
-            "; moves alike with group {name}{}",
-            if verdict.exceeds_group { ", and beyond it" } else { "" }
-        )
+        let beyond = if verdict.exceeds_group { ", and beyond it" } else { "" };
+        format!("; moves alike with group {name}{beyond}")
     });
-    let _ = match likeliest(verdict) {
-        Some(own) => writeln!(
-            out,
-            "peers: {} on stream {}, {} judged, {} of them agree on {}{group}",
-            peers.len(),
-            verdict.stream,
-            judged.len(),
-            judged.iter().filter(|&&theirs| theirs == own).count(),
-            own.words()
-        ),
-        None => writeln!(
-            out,
-            "peers: {} on stream {}, {} judged{group}",
-            peers.len(),
-            verdict.stream,
-            judged.len()
-        ),
-    };
+    let count = format!("{} on stream {}, {} judged", peers.len(), verdict.stream, judged.len());
+    match likeliest(verdict) {
+        Some(own) => {
+            let agree = judged.iter().filter(|&&theirs| theirs == own).count();
+            format!("{count}, {agree} of them agree on {}{group}", own.words())
+        }
+        None => format!("{count}{group}"),
+    }
 }
 
 /// The likeliest explanation of all, no change included; `None` when not judged.
@@ -235,11 +295,12 @@ fn likeliest(verdict: &Verdict) -> Option<Hypothesis> {
         .reduce(|best, next| if chance(next) > chance(best) { next } else { best })
 }
 
-fn probabilities(out: &mut String, verdict: &Verdict) {
+fn probabilities(out: &mut String, night: &Night, verdict: &Verdict) {
     let mut order = Hypothesis::ALL;
     let p = |h: Hypothesis| verdict.probabilities[h.index()];
     order.sort_by(|&a, &b| p(b).total_cmp(&p(a)));
-    let _ = writeln!(out, "probabilities (not calibrated on this site):");
+    let state = if night.lists.calibrated { "" } else { "not " };
+    let _ = writeln!(out, "probabilities ({state}calibrated on this site):");
     let (shown, small): (Vec<Hypothesis>, Vec<Hypothesis>) =
         order.into_iter().partition(|&hypothesis| p(hypothesis) >= WORTH_A_LINE);
     for hypothesis in shown {

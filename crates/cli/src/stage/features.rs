@@ -28,8 +28,14 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
             store.daily_receipt(file.day(), file.bucket()).as_ref() != Some(hash)
         })
         .collect();
-    let done: Vec<Result<Computed, Message>> =
-        wanted.par_iter().map(|(file, hash)| compute(store, file, hash, &inputs)).collect();
+    let progress = story::progress("features", wanted.len() as u64, story::Unit::Days, || 0);
+    let one = |(file, hash): &(&DayFile, String)| {
+        let computed = compute(store, file, hash, &inputs);
+        progress.advance(1);
+        computed
+    };
+    let done: Vec<Result<Computed, Message>> = wanted.par_iter().map(one).collect();
+    drop(progress);
     let mut total = Computed::default();
     for one in done {
         let one = one?;

@@ -69,9 +69,16 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     let found = find(site, &ledger, &tags, &mut tally)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
+    let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |data| data.len());
+    let total = found.iter().map(|dump| bytes(&dump.path)).sum();
+    let progress =
+        story::progress("import", total, story::Unit::Bytes, metersift_import::bytes_read);
     for dump in &found {
+        progress.begin_part(bytes(&dump.path));
         take(site, dump, &tags, &mut series, &mut import, &mut tally)?;
+        progress.end_part();
     }
+    drop(progress);
     if tally.seen() == 0 {
         return Err(nothing_found(site));
     }

@@ -3,24 +3,39 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::health::data_health;
 use crate::stage::import::{refused, store_message};
+<<<<<<< HEAD
+use crate::stage::plan;
+use crate::stage::since::{self, Different, Inputs};
+=======
+use crate::stage::since::{self, Inputs};
+>>>>>>> report
 use crate::story::{self, grouped};
 use metersift_faults::Fleet;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
-use metersift_model::{Column, ColumnData, Day, ListKind, Records, Table, Verdict};
+use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
 use metersift_rank::PastEntry;
-use metersift_report::{ReportInput, RunCard};
+<<<<<<< HEAD
+use metersift_report::{ReportInput, RunCard, neutral};
+use metersift_store::{DumpState, Store};
+=======
+use metersift_report::{DataHealth, ReportInput, RunCard, Since};
 use metersift_store::Store;
+>>>>>>> report
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
-/// Days of silence after which a source is named under data health.
-const SILENT_AFTER_DAYS: i32 = 2;
+<<<<<<< HEAD
+/// Record lines not used that are told on the screen; the file beside the results holds all.
+const REJECTS_SHOWN: usize = 20;
+=======
+>>>>>>> report
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,28 +62,76 @@ pub struct Night {
     pub lists: WatchLists,
     /// Where the figures come from.
     pub card: RunCard,
+    /// What came, what did not, and what looks doubtful.
+    pub health: DataHealth,
+    /// What the night was made of, for the next one to compare with.
+    pub inputs: Inputs,
+    /// What differs from the night before, where one is known.
+    pub since: Option<Since>,
+    /// The night in a few lines.
+    pub summary: Vec<String>,
+}
+
+impl Night {
+    /// As the report takes it.
+    pub fn report_input<'a>(&'a self, site: &'a Site) -> ReportInput<'a> {
+        ReportInput {
+            site: &site.file.name,
+            card: &self.card,
+            lists: &self.lists,
+            verdicts: &self.verdicts,
+            daily: &self.daily,
+            records: &self.records,
+            health: &self.health,
+            since: self.since.as_ref(),
+            summary: &self.summary,
+        }
+    }
+}
+
+/// The records of a site, and what of them could not be used.
+pub struct ReadRecords {
+    /// What could be used.
+    pub records: Records,
+    /// Lines that could not, in order of file and line.
+    pub rejects: Vec<Reject>,
+    /// [`Exit::SetAside`] where there are any.
+    pub exit: Exit,
 }
 
 /// Reads the records, with what could not be used told on stderr: a line of the register that
 /// cannot be read is a meter that nobody judges, so the run does not end as if all were well.
-pub fn read_records(site: &Site) -> Result<(Records, Exit), Message> {
+pub fn open_records(site: &Site) -> Result<ReadRecords, Message> {
     let mut settings = site.file.records.clone();
     if settings.zone.is_empty() {
         settings.zone.clone_from(&site.file.zone);
     }
-    let (records, rejects) = metersift_import::read_records(&site.dir, &settings)
+    let (records, mut rejects) = metersift_import::read_records(&site.dir, &settings)
         .map_err(|error| refused(&error, Exit::CouldNotStart))?;
-    for reject in rejects.iter().take(20) {
+    for reject in &mut rejects {
+        // The same text wherever the site lies.
+        reject.origin.file = site.shown(Path::new(&reject.origin.file));
+    }
+    for reject in rejects.iter().take(REJECTS_SHOWN) {
         let at = &reject.origin;
         story::say(format!(
             "record not used: {}, line {}, column {}: read `{}`; expected {}",
             at.file, at.line, at.column, reject.read, reject.expected
         ));
     }
-    if rejects.len() > 20 {
-        story::say(format!("record not used: {} more lines", rejects.len() - 20));
+    if rejects.len() > REJECTS_SHOWN {
+        story::say(format!(
+            "record not used: {} more lines, all in out/AS-OF/record-rejects.csv",
+            rejects.len() - REJECTS_SHOWN
+        ));
     }
-    Ok((records, if rejects.is_empty() { Exit::Done } else { Exit::SetAside }))
+    let exit = if rejects.is_empty() { Exit::Done } else { Exit::SetAside };
+    Ok(ReadRecords { records, rejects, exit })
+}
+
+/// [`open_records`] for those who only look.
+pub fn read_records(site: &Site) -> Result<(Records, Exit), Message> {
+    open_records(site).map(|read| (read.records, read.exit))
 }
 
 /// The day after the newest stored sample.
@@ -104,17 +167,45 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
     ));
     let stage = story::stage("rank");
     let previous = earlier_nights(site, as_of)?;
-    let lists = metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
+    let mut lists =
+        metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
+    let last_days = last_days(store);
+    let silent = metersift_rank::silent_sources(&last_days, as_of);
+    let before = lists.before.map(|night| night.as_of);
+    let silent_before =
+        before.map_or(Vec::new(), |day| metersift_rank::silent_sources(&last_days, day));
+    metersift_rank::add_silent(&mut lists, &silent, &silent_before);
     let counts: Vec<String> = ListKind::ALL
         .into_iter()
         .map(|kind| format!("{} {}", kind.name(), lists.of(kind).count()))
         .collect();
     stage.done(counts.join(", "));
     let card = run_card(site, store, &records, as_of);
-    Ok(Night { as_of, records, daily, verdicts, lists, card })
+    let mut inputs = since::inputs(site, store, &card.program, &daily, &records, as_of);
+    inputs.rank(&lists);
+    let since = lists.before.map(|before| {
+        let folder = site.out_dir().join(before.as_of.to_string());
+        since::since(Inputs::read(&folder).as_ref(), &inputs, store, &daily, before.as_of)
+    });
+    let health = data_health(store, &daily, &verdicts, &previous, as_of);
+    let summary = summary_lines(store, &daily, as_of);
+    Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }
 
-fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
+/// Last day of each dump that is in the store, by source.
+fn last_days(store: &Store) -> BTreeMap<String, Vec<Day>> {
+    let mut days: BTreeMap<String, Vec<Day>> = BTreeMap::new();
+    for dump in &store.ledger().dumps {
+        if dump.state != DumpState::Withdrawn {
+            let of_source = days.entry(dump.source.clone()).or_default();
+            of_source.extend(dump.last().map(TimeUs::day));
+        }
+    }
+    days
+}
+
+/// Where the figures of a night come from.
+pub fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
     let program = format!("metersift {}", env!("CARGO_PKG_VERSION"));
     let ledger = samples_hash(store);
     let mut hasher = blake3::Hasher::new();
@@ -166,7 +257,17 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
 }
 
 /// Writes the night whole: into a folder beside its place, then swapped in.
-pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+<<<<<<< HEAD
+pub fn write(
+    site: &Site,
+    store: &Store,
+    night: &Night,
+    rejects: &[Reject],
+    upto: Upto,
+) -> Result<PathBuf, Message> {
+=======
+pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
+>>>>>>> report
     let stage = story::stage("report");
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
@@ -176,14 +277,28 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
             .at(format!("in {}: {error}", site.out_dir().display()))
     };
     let _ = std::fs::remove_dir_all(&staging);
+    let inputs = Inputs::of(site, store, night);
+    let different = different(site, store, night, &inputs);
     write_evidence(&staging.join("evidence"), night).map_err(io)?;
     if upto >= Upto::Lists {
-        write_lists(site, &staging.join("lists"), night).map_err(io)?;
+        let lists = staging.join("lists");
+        write_lists(site, &lists, night).map_err(io)?;
+        let plan = plan::plan(site, store, night, &site.file.plan)?;
+        std::fs::write(lists.join("check-plan.csv"), plan::csv(&plan, night)?).map_err(io)?;
+        let calendar = plan::ics(site, &plan, night);
+        std::fs::write(lists.join("check-plan.ics"), calendar).map_err(io)?;
     }
     let mut size = 0;
     if upto >= Upto::Report {
-        size = write_report(site, store, &staging.join("report"), night).map_err(io)?;
+<<<<<<< HEAD
+        let report = staging.join("report");
+        size = write_report(site, store, &report, night, different.as_ref()).map_err(io)?;
+=======
+        size = write_report(site, &staging.join("report"), night).map_err(io)?;
+>>>>>>> report
     }
+    write_inputs(&staging.join(since::FILE), &inputs).map_err(io)?;
+    write_rejects(&staging.join("record-rejects.csv"), rejects).map_err(io)?;
     keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
 
@@ -203,7 +318,44 @@ pub fn write(site: &Site, store: &Store, night: &Night, upto: Upto) -> Result<Pa
     Ok(place)
 }
 
+<<<<<<< HEAD
+/// What is different from the last night that kept what it stood on.
+fn different(site: &Site, store: &Store, night: &Night, now: &Inputs) -> Option<Different> {
+    let before = night.lists.before?.as_of;
+    let then = Inputs::read(&site.out_dir().join(before.to_string()))?;
+    Some(then.compared(now, night, &store.ledger()))
+}
+
+fn write_inputs(path: &Path, inputs: &Inputs) -> std::io::Result<()> {
+    std::fs::write(path, serde_json::to_string(inputs).map_err(other)? + "\n")
+}
+
+/// Every record line that was not used, with its place: nothing that the team wrote is lost
+/// because somebody did not read the log.
+fn write_rejects(path: &Path, rejects: &[Reject]) -> std::io::Result<()> {
+    if rejects.is_empty() {
+        return Ok(());
+    }
+    let mut file = csv::Writer::from_writer(create(path)?);
+    file.write_record(["file", "line", "column", "read", "expected", "reason"])?;
+    for reject in rejects {
+        let at = &reject.origin;
+        file.write_record([
+            neutral(&at.file).as_ref(),
+            &at.line.to_string(),
+            &at.column.to_string(),
+            neutral(&reject.read).as_ref(),
+            neutral(&reject.expected).as_ref(),
+            reject.reason.name(),
+        ])?;
+    }
+    file.into_inner().map_err(other)?.flush()
+}
+
 /// Lists and report of the very same run stay when only an earlier part is written again; those
+=======
+/// Lists, report and pages of single meters of the very same run stay when only an earlier part is written again; those
+>>>>>>> report
 /// of another run would not fit and go.
 fn keep_later_parts(
     place: &Path,
@@ -213,7 +365,9 @@ fn keep_later_parts(
 ) -> std::io::Result<()> {
     let same_run = std::fs::read_to_string(place.join("run.json"))
         .is_ok_and(|text| text.contains(&format!("\"run\": \"{}\"", card.run)));
-    for (part, made) in [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report)] {
+    let parts =
+        [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report), ("explain", false)];
+    for (part, made) in parts {
         let old = place.join(part);
         if same_run && !made && old.exists() {
             std::fs::rename(old, staging.join(part))?;
@@ -240,11 +394,14 @@ fn write_evidence(folder: &Path, night: &Night) -> std::io::Result<()> {
         let out = create(&folder.join(format!("{name}.parquet")))?;
         metersift_report::write_parquet(&table, out, &night.card).map_err(other)?;
     }
-    Ok(())
+    std::fs::write(folder.join("inputs.json"), night.inputs.to_text().map_err(other)?)
 }
 
 fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()> {
-    let table = metersift_rank::lists_table(&night.lists);
+    let mut table = metersift_rank::lists_table(&night.lists);
+    // On the first night the columns are there and empty: their order never depends on the night.
+    let since = night.since.clone().unwrap_or_default();
+    table.columns.extend(metersift_report::since_columns(&since, &night.lists));
     let card = &night.card;
     metersift_report::write_csv(&table, create(&folder.join("watch-list.csv"))?, card)
         .map_err(other)?;
@@ -258,14 +415,17 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
 }
 
+<<<<<<< HEAD
 fn write_report(
     site: &Site,
     store: &Store,
     folder: &Path,
     night: &Night,
+    different: Option<&Different>,
 ) -> std::io::Result<usize> {
-    let health = health_lines(store, night);
-    let summary = summary_lines(store, night);
+    let health = health_lines(store);
+    let mut summary = summary_lines(store, night);
+    summary.extend(different.map(|different| different.sentences()).unwrap_or_default());
     let page = metersift_report::html(&ReportInput {
         site: &site.file.name,
         card: &night.card,
@@ -276,6 +436,10 @@ fn write_report(
         health: &health,
         summary: &summary,
     });
+=======
+fn write_report(site: &Site, folder: &Path, night: &Night) -> std::io::Result<usize> {
+    let page = metersift_report::html(&night.report_input(site));
+>>>>>>> report
     std::fs::create_dir_all(folder)?;
     std::fs::write(folder.join("index.html"), &page)?;
     Ok(page.len())
@@ -289,19 +453,19 @@ fn write_run_card(path: &Path, site: &Site, night: &Night, upto: Upto) -> std::i
     std::fs::write(path, serde_json::to_string_pretty(&card).map_err(other)? + "\n")
 }
 
-fn summary_lines(store: &Store, night: &Night) -> Vec<String> {
+fn summary_lines(store: &Store, daily: &Table, as_of: Day) -> Vec<String> {
     let ledger = store.ledger();
     vec![format!(
-        "{} readings from {} dumps in the store; {} meter-days before {}.",
+        "{} readings from {} dumps in the store; {} meter-days before {as_of}.",
         grouped(ledger.rows()),
         ledger.dumps.len(),
-        grouped(night.daily.n_rows() as u64),
-        night.as_of
+        grouped(daily.n_rows() as u64),
     )]
 }
 
-/// Data health, one line per source: what came, what was set aside, who has gone silent.
-fn health_lines(store: &Store, night: &Night) -> Vec<String> {
+<<<<<<< HEAD
+/// Data health, one line per source: what came, what was set aside.
+fn health_lines(store: &Store) -> Vec<String> {
     #[derive(Default)]
     struct Source {
         dumps: u64,
@@ -323,19 +487,19 @@ fn health_lines(store: &Store, night: &Night) -> Vec<String> {
         .into_iter()
         .map(|(name, source)| {
             let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
-            let silent = source.last.is_none_or(|day| day < night.as_of.plus(-SILENT_AFTER_DAYS));
             format!(
-                "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}{}",
+                "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}",
                 source.dumps,
                 grouped(source.rows),
                 grouped(source.rejected),
                 grouped(source.conflicting),
-                if silent { "; should have come and did not" } else { "" }
             )
         })
         .collect()
 }
 
+=======
+>>>>>>> report
 /// One row per meter and observable: what it said, for whoever opens the evidence.
 fn observables_table(verdicts: &[Verdict]) -> Table {
     let rows: Vec<_> =

@@ -8,6 +8,7 @@ use flate2::bufread::{DeflateDecoder, MultiGzDecoder};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Take};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::SystemTime;
 
 /// Packed bytes that are read at a time.
@@ -70,6 +71,15 @@ pub(super) fn packed_within(head: &[u8]) -> Option<String> {
     Some(format!("{found} inside the packed file"))
 }
 
+/// Bytes of dumps that this process has read so far, packed as they lie on disk: what a bar of
+/// progress follows. Nothing depends on it.
+static BYTES_READ: AtomicU64 = AtomicU64::new(0);
+
+/// Bytes of dumps that this process has read so far, packed as they lie on disk.
+pub fn bytes_read() -> u64 {
+    BYTES_READ.load(Ordering::Relaxed)
+}
+
 /// Counts and hashes what passes.
 pub(super) struct Hashing<R> {
     inner: R,
@@ -82,6 +92,7 @@ impl<R: Read> Read for Hashing<R> {
         let n = self.inner.read(into)?;
         self.hasher.update(&into[..n]);
         self.bytes += n as u64;
+        BYTES_READ.fetch_add(n as u64, Ordering::Relaxed);
         Ok(n)
     }
 }

@@ -19,7 +19,7 @@ mod sample;
 mod tests;
 
 pub use archive::{dumps_in, file_of};
-pub use input::{Packing, packing};
+pub use input::{Packing, bytes_read, packing};
 pub use sample::{RawSample, raw_sample};
 
 use crate::encoding::{self, BOM};

@@ -120,7 +120,6 @@ pub fn past(
         meter: name.into(),
         state: JudgedState::Judged,
         list,
-        rank: list.map(|_| 1),
         mode,
         probabilities: now.probabilities,
         severity: now.severity.map(|severity| severity.size),

@@ -38,10 +38,11 @@ impl TimeAxis {
         trim(100.0 * self.share(day), 2)
     }
 
-    /// First days of months, four at most in the inner width, so that labels never touch.
+    /// First days of months, seven at most in the inner width; on a phone every other one gives
+    /// way, so that labels never touch.
     pub(crate) fn ticks(&self) -> Vec<(Day, String)> {
         let months = f64::from(self.days()) / 30.44;
-        let step = [1, 2, 3, 6, 12, 24].into_iter().find(|step| months / f64::from(*step) <= 4.6);
+        let step = [1, 2, 3, 6, 12, 24].into_iter().find(|step| months / f64::from(*step) <= 6.6);
         let step = step.unwrap_or(60);
         let mut ticks = Vec::new();
         let start = self.from.civil();
@@ -151,7 +152,7 @@ mod tests {
         for days in [30, 45, 90, 200, 365, 400, 730, 1100, 4000] {
             let axis = TimeAxis::new(Some(as_of.plus(-days)), as_of, 5000);
             let ticks = axis.ticks();
-            assert!((1..=5).contains(&ticks.len()), "{days}: {ticks:?}");
+            assert!((1..=7).contains(&ticks.len()), "{days}: {ticks:?}");
             assert!(ticks.iter().all(|(day, _)| axis.holds(*day)), "{days}");
         }
     }

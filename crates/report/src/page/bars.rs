@@ -25,16 +25,17 @@ pub(crate) fn probabilities(verdict: &Verdict) -> Markup {
     let (rows, rest) = rows.split_at(shown);
     html! {
         table class="bars pr" {
-            @for (hypothesis, probability) in rows {
+            thead class="vh" { tr { th { "explanation" } th { "drawn" } th { "probability" } } }
+            tbody { @for (hypothesis, probability) in rows {
                 tr {
                     th scope="row" { (hypothesis.words()) }
-                    td class="bar" { svg width="100%" height="10" {
+                    td class="bar" { svg width="100%" height="10" aria-hidden="true" {
                         rect class=(if *hypothesis == verdict.mode { "b1" } else { "b0" })
                             width={ (format!("{:.0}", (100.0 * probability).clamp(1.0, 99.0))) "%" } height="10" {}
                     } }
                     td class="n" { (percent(*probability)) }
                 }
-            }
+            } }
         }
         @if !rest.is_empty() {
             p class="fine" { "Under half a per cent: " (list_words(rest.iter().map(|(h, _)| h.words()))) "." }
@@ -55,13 +56,13 @@ pub(crate) fn factors(evidence: &[ObservableEvidence]) -> Markup {
         row.over_no_change.abs() >= AUDIBLE || row.over_runner_up.abs() >= AUDIBLE
     });
     html! {
-        table class="bars" {
+        table class="bars fa" {
             thead { tr {
                 th { "observable" } th class="n w" { "change (se)" }
                 th class="bar" { "against " span class="mid" { "0" } " for" }
                 th class="n" { "log10" }
             } }
-            @for row in speaking {
+            tbody { @for row in speaking {
                 tr {
                     th scope="row" { (observable_words(&row.observable)) }
                     td class="n w" {
@@ -71,7 +72,7 @@ pub(crate) fn factors(evidence: &[ObservableEvidence]) -> Markup {
                     td class="bar" { (factor_bar(row.over_no_change, row.over_runner_up)) }
                     td class="n" { (factor(row.over_no_change)) " | " (factor(row.over_runner_up)) }
                 }
-            }
+            } }
         }
         p class="fine" {
             "Bar and first number: log10 factor for the leading explanation over no change; mark and second number: over the runner-up."
@@ -91,7 +92,7 @@ fn factor_bar(over_no_change: f64, over_runner_up: f64) -> Markup {
     let end = place(if over_no_change.is_finite() { over_no_change } else { 0.0 });
     let (left, right) = if end < 50.0 { (end, 50.0) } else { (50.0, end) };
     html! {
-        svg width="100%" height="12" {
+        svg width="100%" height="12" aria-hidden="true" {
             line class="gr" x1="50%" x2="50%" y2="12" {}
             rect class=(if end < 50.0 { "b0" } else { "b1" }) x={ (format!("{left:.1}")) "%" }
                 width={ (format!("{:.1}", right - left)) "%" } y="3" height="6" {}

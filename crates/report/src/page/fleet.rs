@@ -1,24 +1,14 @@
-//! The fleet part: counts, lists with budgets, what changed, groups, data health.
+//! The fleet part: counts, budgets, own record, and the order of everything above the meters.
 
-use super::bars::{list_words, observable_words};
-use super::format::{counts_sentence, days_left, number, percent, plural, severity};
-use super::history::Point;
-use super::picture::sparkline;
+use super::changed::what_changed;
+use super::format::{counts_sentence, percent, plural};
+use super::health::{data_health, groups, not_judged, overdue, quiet};
+use super::lists::{list_section, not_on_the_lists};
 use super::{Page, signs};
 use crate::workbook::calibration;
 use maud::{Markup, html};
-use metersift_model::records::CheckOutcome;
-use metersift_model::verdict::{FactKind, JudgedState};
-use metersift_model::watch_list::{EntryChange, WatchListEntry, WithheldWhy};
-use metersift_model::{ListKind, Verdict};
-use std::collections::BTreeMap;
-
-/// Days of a sparkline.
-const SPARK_DAYS: i32 = 120;
-/// Quiet meters named one by one at most; the evidence table has them all.
-const QUIET_NAMED: usize = 1500;
-/// Withheld candidates named at most.
-const WITHHELD_NAMED: usize = 30;
+use metersift_model::ListKind;
+use metersift_model::watch_list::EntryChange;
 
 /// Site, date and the line of counts.
 pub(crate) fn top(page: &Page<'_>) -> Markup {
@@ -35,6 +25,22 @@ pub(crate) fn top(page: &Page<'_>) -> Markup {
                 ". The lists screen; they prove nothing about a single meter. "
                 "Run " (input.card.run) ", configuration " (input.card.config_hash)
                 ", ledger " (input.card.ledger) "."
+            }
+        }
+    }
+}
+
+/// The head of a page about one meter.
+pub(crate) fn top_of_one(page: &Page<'_>) -> Markup {
+    let input = page.input;
+    html! {
+        header {
+            p class="site" { (input.site) }
+            h1 { "One meter " span class="date" { "as of " (input.card.as_of) } }
+            p class="fine" {
+                b { (counts_sentence(&input.lists.counts)) } ". Made from data before " (input.card.as_of)
+                " only. Probabilities: " (calibration(input.lists.calibrated))
+                ". The lists screen; they prove nothing about a single meter."
             }
         }
     }
@@ -64,12 +70,14 @@ pub(crate) fn fleet(page: &Page<'_>) -> Markup {
         (overview(page))
         (what_changed(page))
         @for list in ListKind::ALL { (list_section(page, list)) }
-        (not_on_the_lists(page))
-        (groups(page))
-        (data_health(page))
-        (overdue(page))
-        (not_judged(page))
-        (quiet(page))
+        div class="beside" {
+            (groups(page))
+            (data_health(page))
+            (overdue(page))
+            (not_judged(page))
+            (not_on_the_lists(page))
+            (quiet(page))
+        }
     }
 }
 
@@ -103,7 +111,7 @@ fn overview(page: &Page<'_>) -> Markup {
 }
 
 /// How many of a list's entries are expected to be false, said plainly.
-fn budget_words(page: &Page<'_>, list: ListKind, expected: f64) -> String {
+pub(crate) fn budget_words(page: &Page<'_>, list: ListKind, expected: f64) -> String {
     let lists = page.input.lists;
     let entries = lists.of(list).count();
     let facts = lists.of(list).filter(|entry| entry.probability.is_none()).count();
@@ -139,275 +147,6 @@ fn record(page: &Page<'_>) -> Markup {
                 " (false share " (percent(low)) " to " (percent(high)) ", 95 %)"
             }
             "."
-        }
-    }
-}
-
-fn what_changed(page: &Page<'_>) -> Markup {
-    let entries = &page.input.lists.entries;
-    let of = |change: EntryChange| -> Vec<&WatchListEntry> {
-        entries.iter().filter(|e| e.change == change && !e.accepted).collect()
-    };
-    let accepted = entries.iter().filter(|e| e.accepted).count();
-    let kinds = [EntryChange::New, EntryChange::Worse, EntryChange::Better, EntryChange::Gone];
-    let first_night = page.input.lists.before.is_none();
-    html! {
-        section {
-            h2 { "What changed" }
-            @if first_night { p { "First lists of this site: there is nothing to compare with." } }
-            @else if kinds.iter().all(|kind| of(*kind).is_empty()) { p { "Nothing since the last lists." } }
-            @for kind in kinds {
-                @let of_kind = of(kind);
-                @if !of_kind.is_empty() && !first_night {
-                    p {
-                        (signs::change(kind.name())) " "
-                        @for (index, entry) in of_kind.iter().enumerate() {
-                            @if index > 0 { "; " }
-                            (page.link(&entry.meter)) " (" (entry.list.words().to_lowercase()) ")"
-                            @if kind == EntryChange::Gone { ": " (entry.evidence.trim_end_matches('.')) }
-                        }
-                        "."
-                    }
-                }
-            }
-            @if accepted > 0 { p class="fine" { (plural(accepted, "entry is", "entries are")) " accepted by the team and hidden; each comes back when its date is past or it worsens." } }
-        }
-    }
-}
-
-fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
-    let entries: Vec<&WatchListEntry> = page.input.lists.of(list).collect();
-    if entries.is_empty() {
-        return html! {};
-    }
-    let expected = page.input.lists.expected_false[list as usize];
-    let unit = if entries.iter().all(|e| e.cost_unit == "money") {
-        "cost of waiting, money"
-    } else {
-        "cost of waiting, points"
-    };
-    html! {
-        section id=(list.name()) {
-            h2 { (list.words()) }
-            p class="budget" {
-                (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
-                (budget_words(page, list, expected)) "."
-            }
-            table class="list" {
-                thead { tr {
-                    th class="n" { "#" } th { "meter" } th { "NE 107" } th { "mode" } th class="n" { "P" }
-                    th { "size now (10..90 %)" } th { "limit in (10..90 %)" } th class="n" { (unit) }
-                    th { "change" } th { "last " (SPARK_DAYS) " days" }
-                } }
-                @for entry in entries { (list_row(page, entry)) }
-            }
-        }
-    }
-}
-
-fn list_row(page: &Page<'_>, entry: &WatchListEntry) -> Markup {
-    html! {
-        tbody {
-            tr {
-                td class="n rank" { (entry.rank) }
-                td class="who" {
-                    @if entry.group_members.is_empty() { b { (page.link(&entry.meter)) } }
-                    @else { b { "stream " (entry.meter) } " " span class="fine" { @for (index, member) in entry.group_members.iter().enumerate() { @if index > 0 { ", " } (page.link(member)) } } }
-                    @if !entry.service.is_empty() { span class="fine" { " " (entry.service) } }
-                }
-                td { (signs::ne107(entry.ne107)) }
-                td { @if entry.probability.is_some() { (entry.mode.words()) } @else { "measured" } }
-                td class="n" data-k="P" { @match entry.probability { Some(p) => (percent(p)), None => "–" } }
-                td data-k="size" { @match &entry.severity { Some(size) => (severity(size)), None => "–" } }
-                td data-k="limit in" { @match entry.days_left { Some(days) => (days_left(days)), None => "–" } }
-                td class="n" data-k=(entry.cost_unit) { (number(entry.expected_cost)) }
-                td { (signs::change(entry.change.name())) }
-                td class="spark" { (spark(page, entry)) }
-            }
-            tr class="why" { td {} td colspan="9" {
-                (entry.evidence) " " span class="next" { b { "Next: " } (entry.next_step) }
-            } }
-        }
-    }
-}
-
-/// The observable that speaks loudest, else drive gain.
-fn spark(page: &Page<'_>, entry: &WatchListEntry) -> Markup {
-    let meter = entry.group_members.first().unwrap_or(&entry.meter);
-    let Some(verdict) = page.verdicts.get(meter.as_str()) else { return html! {} };
-    let loudest = verdict
-        .evidence
-        .iter()
-        .filter(|o| drawable(&o.adjusted, page.input.card.as_of))
-        .max_by(|a, b| a.over_no_change.total_cmp(&b.over_no_change));
-    let as_of = page.input.card.as_of;
-    let (name, points): (String, Vec<Point>) = match loudest {
-        Some(o) if o.over_no_change > 0.0 => (observable_words(&o.observable), o.adjusted.clone()),
-        _ => ("drive gain".into(), page.history.points(meter, "drive_gain_median_pct")),
-    };
-    // A quiet reading must look quiet: what is smaller than its error does not fill the picture.
-    let smallest_span = match loudest {
-        Some(o) if o.over_no_change > 0.0 => 4.0 * o.se,
-        _ => 4.0,
-    };
-    html! { (sparkline(&points, as_of, SPARK_DAYS, smallest_span)) span class="cap" { (name) } }
-}
-
-/// Whether a sparkline has enough points to be a line.
-fn drawable(points: &[Point], as_of: metersift_model::Day) -> bool {
-    points.iter().filter(|(day, _)| *day >= as_of.plus(-SPARK_DAYS)).count() >= 8
-}
-
-/// What nearly came up: why it is not there.
-fn not_on_the_lists(page: &Page<'_>) -> Markup {
-    let withheld = &page.input.lists.withheld;
-    if withheld.is_empty() {
-        return html! {};
-    }
-    html! {
-        section {
-            h2 { "Nearly listed" }
-            ul {
-                @for near in withheld.iter().take(WITHHELD_NAMED) {
-                    li {
-                        b { (near.meter) } " (" (near.list.words().to_lowercase()) "): "
-                        (near.mode.words()) " " (percent(near.probability)) ", "
-                        @match near.why {
-                            WithheldWhy::Budget => { "below what the list's budget of false entries lets in tonight ("
-                                (percent(page.input.lists.entry_probability[near.list as usize])) ")" },
-                            WithheldWhy::Nights => "above the entry odds, but not yet on two of three nights",
-                        }
-                        "."
-                    }
-                }
-            }
-            @if withheld.len() > WITHHELD_NAMED { p class="fine" { "and " (withheld.len() - WITHHELD_NAMED) " more, in the evidence table." } }
-        }
-    }
-}
-
-fn groups(page: &Page<'_>) -> Markup {
-    let mut groups: BTreeMap<&str, Vec<&Verdict>> = BTreeMap::new();
-    for verdict in page.verdicts.values() {
-        if let Some(group) = verdict.group.as_deref() {
-            groups.entry(group).or_default().push(verdict);
-        }
-    }
-    groups.retain(|_, members| members.len() > 1);
-    html! {
-        section {
-            h2 { "Meters that move alike" }
-            @if groups.is_empty() { p { "None: no common cause to look for." } }
-            @for (group, members) in groups {
-                p {
-                    b { (group) } ": "
-                    @for (index, member) in members.iter().enumerate() {
-                        @if index > 0 { ", " }
-                        (page.link(&member.meter)) @if member.exceeds_group { " (moves more than the others)" }
-                    }
-                    ". Look at the fluid and the line before any single meter."
-                }
-            }
-        }
-    }
-}
-
-fn data_health(page: &Page<'_>) -> Markup {
-    html! {
-        section {
-            h2 { "Data health" }
-            @if page.input.health.is_empty() { p { "Nothing set aside, nothing missing." } }
-            @else { ul { @for line in page.input.health { li { (line) } } } }
-        }
-    }
-}
-
-fn overdue(page: &Page<'_>) -> Markup {
-    let late: Vec<_> = page
-        .verdicts
-        .values()
-        .flat_map(|v| v.facts.iter().map(move |fact| (v, fact)))
-        .filter(|(_, fact)| fact.kind == FactKind::CheckOverdue)
-        .collect();
-    html! {
-        section {
-            h2 { "Checks overdue" }
-            @if late.is_empty() { p { "None." } }
-            @else {
-                table class="over" {
-                    thead { tr { th { "meter" } th { "last completed check" } th class="n" { "days since" } th class="n" { "interval, days" } } }
-                    tbody { @for (verdict, fact) in late {
-                        tr {
-                            th scope="row" { (page.link(&verdict.meter)) }
-                            td data-k="last completed check" { (last_check(page, &verdict.meter)) }
-                            td class="n" data-k="days since" { (number(fact.value)) }
-                            td class="n" data-k="interval" { (number(fact.limit)) }
-                        }
-                    } }
-                }
-            }
-        }
-    }
-}
-
-fn last_check(page: &Page<'_>, meter: &str) -> String {
-    // An aborted check checked nothing.
-    let checks = page.input.records.checks.get(meter).into_iter().flatten();
-    let completed = checks.filter(|check| check.outcome != CheckOutcome::Aborted);
-    let days = completed.map(|check| check.time.day()).filter(|day| *day < page.input.card.as_of);
-    days.max().map_or("none recorded".into(), |day| day.to_string())
-}
-
-fn not_judged(page: &Page<'_>) -> Markup {
-    let silent = &page.input.lists.not_judged;
-    if silent.is_empty() {
-        return html! {};
-    }
-    html! {
-        section {
-            h2 { "Not judged" }
-            table class="over" {
-                thead { tr { th { "meter" } th { "why" } } }
-                tbody { @for (meter, reason) in silent {
-                    tr { th scope="row" { (page.link(meter)) } td data-k="why" { (reason) } }
-                } }
-            }
-        }
-    }
-}
-
-/// Meters without an entry, with what could not have been seen at each.
-fn quiet(page: &Page<'_>) -> Markup {
-    let lists = page.input.lists;
-    let has_entry = |meter: &str| {
-        let of =
-            |e: &&WatchListEntry| e.meter == meter || e.group_members.iter().any(|m| m == meter);
-        lists.entries.iter().filter(|e| e.change != EntryChange::Gone).any(|e| of(&e))
-    };
-    let mut by_sight: BTreeMap<String, Vec<&str>> = BTreeMap::new();
-    for verdict in page.verdicts.values() {
-        if verdict.state != JudgedState::NotJudged && !has_entry(&verdict.meter) {
-            let blind = verdict.blind_spots.iter().filter(|s| s.smallest_visible.is_none());
-            let blind = list_words(blind.map(|spot| spot.mode.words()));
-            by_sight.entry(blind).or_default().push(&verdict.meter);
-        }
-    }
-    let count: usize = by_sight.values().map(Vec::len).sum();
-    html! {
-        section {
-            h2 { "Quiet" }
-            p {
-                (plural(count, "meter has", "meters have"))
-                " no entry. Quiet means that nothing rose above the lists' odds in what could be seen, and no more."
-            }
-            @if count <= QUIET_NAMED {
-                @for (blind, meters) in &by_sight {
-                    p class="fine" {
-                        b { @if blind.is_empty() { "No blind mode: " } @else { "Blind for " (blind) ": " } }
-                        (meters.join(", ")) "."
-                    }
-                }
-            } @else { p class="fine" { "Too many to name here; the evidence table has every one." } }
         }
     }
 }

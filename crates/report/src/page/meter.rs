@@ -3,8 +3,9 @@
 use super::axis::TimeAxis;
 use super::bars;
 use super::format::{days_left, number, percent, pretty_unit, quantity, severity};
-use super::panels::{change_day, panels};
+use super::panels::{Panel, change_day, panels};
 use super::picture::{Event, figure};
+use super::trace::quoted;
 use super::{Page, signs};
 use crate::workbook::calibration;
 use maud::{Markup, html};
@@ -19,25 +20,43 @@ const EVENTS: usize = 20;
 /// The section of a listed meter.
 pub(crate) fn section(page: &Page<'_>, meter: &str, index: usize) -> Markup {
     let Some(verdict) = page.verdicts.get(meter) else { return html! {} };
-    let entries: Vec<&WatchListEntry> = page
-        .input
-        .lists
-        .entries
-        .iter()
-        .filter(|e| e.rank > 0 && (e.meter == meter || e.group_members.iter().any(|m| m == meter)))
-        .filter(|e| e.group_members.is_empty() || e.group_members.iter().any(|m| m == meter))
-        .collect();
     html! {
         section class="meter" id={ "m" (index) } {
             h2 { (meter) }
-            p class="sub" { (about(page, verdict)) }
-            @for entry in &entries { (entry_block(entry)) }
-            (cautions(&entries))
-            (pictures(page, verdict))
-            (evidence(page, verdict))
-            (limits_of_sight(verdict))
+            (body(page, verdict, &[]))
             p class="up" { a href="#lists" { "\u{2191} lists" } }
         }
+    }
+}
+
+/// The only section of a page about one meter, listed or not.
+pub(crate) fn lone_section(
+    page: &Page<'_>,
+    verdict: &Verdict,
+    standing: &[(&str, String)],
+) -> Markup {
+    html! { section class="meter" id="m0" { h2 { (verdict.meter) } (body(page, verdict, standing)) } }
+}
+
+fn body(page: &Page<'_>, verdict: &Verdict, standing: &[(&str, String)]) -> Markup {
+    let meter = verdict.meter.as_str();
+    let of_meter = |e: &&WatchListEntry| match e.group_members.as_slice() {
+        [] => e.meter == meter,
+        members => members.iter().any(|m| m == meter),
+    };
+    let entries = &page.input.lists.entries;
+    let entries: Vec<&WatchListEntry> =
+        entries.iter().filter(|e| e.rank > 0).filter(of_meter).collect();
+    html! {
+        p class="sub" { (about(page, verdict)) }
+        @for entry in &entries { (entry_block(page, verdict, entry)) }
+        @if !standing.is_empty() {
+            div class="entry" { dl { @for (term, words) in standing { dt { (term) } dd { (words) } } } }
+        }
+        (cautions(&entries))
+        (pictures(page, verdict))
+        (evidence(page, verdict))
+        (limits_of_sight(verdict))
     }
 }
 
@@ -61,7 +80,11 @@ fn about(page: &Page<'_>, verdict: &Verdict) -> Markup {
     }
 }
 
-fn entry_block(entry: &WatchListEntry) -> Markup {
+fn entry_block(page: &Page<'_>, verdict: &Verdict, entry: &WatchListEntry) -> Markup {
+    let changed = page
+        .input
+        .since
+        .map_or(String::new(), |since| crate::since::words(since, page.input.lists, entry));
     html! {
         div class="entry" {
             p class="tag" {
@@ -82,9 +105,17 @@ fn entry_block(entry: &WatchListEntry) -> Markup {
                 dt { "Evidence" } dd { (entry.evidence) }
                 @if !entry.next_step.is_empty() { dt { "Next step" } dd { (entry.next_step) } }
                 @if !entry.settles.is_empty() { dt { "Would prove it wrong" } dd { (entry.settles) } }
+                @if let Some(limit) = limit_words(verdict) { dt { "Limit" } dd { (limit) } }
+                @if !changed.is_empty() { dt { "Since last time" } dd { (entry.change.name()) ": " (changed) } }
             }
         }
     }
+}
+
+/// The limit that size and time left are held against, with its reason.
+fn limit_words(verdict: &Verdict) -> Option<String> {
+    let fact = verdict.facts.iter().find(|fact| fact.limit.is_finite())?;
+    Some(quantity(fact.limit, &fact.unit))
 }
 
 /// Cautions of all entries of the meter, each once.
@@ -110,7 +141,32 @@ fn pictures(page: &Page<'_>, verdict: &Verdict) -> Markup {
     if panels.is_empty() {
         return html! { p class="fine" { "No daily values to draw." } };
     }
-    figure(&panels, &axis, &events(page, verdict, &axis), change_day(verdict))
+    html! {
+        (figure(&panels, &axis, &events(page, verdict, &axis), change_day(verdict)))
+        (walk_back(page, verdict, &panels))
+    }
+}
+
+/// Command lines that bring each drawn number back to dump and line.
+fn walk_back(page: &Page<'_>, verdict: &Verdict, panels: &[Panel]) -> Markup {
+    let Some(meter) = quoted(&verdict.meter) else {
+        return html! { p class="fine" { "This meter's name cannot be typed at a prompt: no command lines are shown." } };
+    };
+    let guard = if verdict.meter.starts_with('-') { "-- " } else { "" };
+    html! {
+        details class="how" {
+            summary { "Where these numbers come from" }
+            p class="fine" { "Run in the site's folder; any day of the picture can stand for the last one." }
+            ul {
+                @for panel in panels.iter().filter(|panel| !panel.trace.is_empty()) {
+                    @if let Some(day) = panel.traced_day {
+                        li { (panel.title) ": " code { "metersift trace " (guard) (meter) " " (panel.trace) " " (day) } }
+                    }
+                }
+                li { "Probabilities, sizes, evidence: " code { "metersift explain " (guard) (meter) " --as-of " (page.input.card.as_of) } }
+            }
+        }
+    }
 }
 
 /// Recorded resets, cleanings and swaps inside the picture, lettered from the oldest.

@@ -11,16 +11,22 @@
 
 mod axis;
 pub(crate) mod bars;
+mod changed;
 mod fleet;
 pub(crate) mod format;
+mod health;
 mod history;
+mod lists;
 mod meter;
 mod panels;
 mod picture;
+mod record_panels;
 mod signs;
 mod style;
+mod trace;
 
 use crate::card::RunCard;
+use crate::since::Since;
 use history::History;
 use maud::{DOCTYPE, Markup, html as markup};
 use metersift_model::watch_list::WatchLists;
@@ -42,10 +48,36 @@ pub struct ReportInput<'a> {
     pub daily: &'a Table,
     /// What people recorded.
     pub records: &'a Records,
-    /// Data health, one line each: what was set aside, what did not come.
-    pub health: &'a [String],
+    /// What came, what did not, and what looks doubtful.
+    pub health: &'a DataHealth,
+    /// What differs from the night before, where one is known.
+    pub since: Option<&'a Since>,
     /// The night in a few lines: what was read, recomputed, judged.
     pub summary: &'a [String],
+}
+
+/// The state of the data, one line each.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct DataHealth {
+    /// Sources whose dumps stopped coming.
+    pub stopped: Vec<String>,
+    /// Tags that stopped while their meter's others went on, and meters of which none comes.
+    pub silent: Vec<String>,
+    /// Levels that stepped by the factor between two units.
+    pub unit_steps: Vec<String>,
+    /// Meters that nobody has judged for a month.
+    pub long_unjudged: Vec<String>,
+    /// What came and what was set aside, per source.
+    pub sources: Vec<String>,
+}
+
+impl DataHealth {
+    /// Whether there is nothing to tell.
+    pub fn is_empty(&self) -> bool {
+        let parts =
+            [&self.stopped, &self.silent, &self.unit_steps, &self.long_unjudged, &self.sources];
+        parts.iter().all(|part| part.is_empty())
+    }
 }
 
 /// Everything that the parts of the page look up.
@@ -92,6 +124,41 @@ impl<'a> Page<'a> {
 pub fn html(input: &ReportInput<'_>) -> String {
     let page = Page::new(input);
     let title = format!("{}: watch-lists as of {}", input.site, input.card.as_of);
+    let body = markup! {
+        (fleet::top(&page))
+        main {
+            (fleet::fleet(&page))
+            @for (index, meter) in page.sections.iter().enumerate() {
+                (meter::section(&page, meter, index))
+            }
+        }
+        (fleet::foot(&page))
+    };
+    document(&title, input, &body)
+}
+
+/// The page of one meter, listed or not, with what is to be said about its standing (term and
+/// words). `None` = no verdict on such a meter.
+pub fn meter_page(
+    input: &ReportInput<'_>,
+    meter: &str,
+    standing: &[(&str, String)],
+) -> Option<String> {
+    let mut page = Page::new(input);
+    let verdict = *page.verdicts.get(meter)?;
+    // Links lead to sections, and there is but one.
+    page.sections = vec![&verdict.meter];
+    page.anchors = BTreeMap::from([(verdict.meter.as_str(), 0)]);
+    let title = format!("{}: {meter} as of {}", input.site, input.card.as_of);
+    let body = markup! {
+        (fleet::top_of_one(&page))
+        main { (meter::lone_section(&page, verdict, standing)) }
+        (fleet::foot(&page))
+    };
+    Some(document(&title, input, &body))
+}
+
+fn document(title: &str, input: &ReportInput<'_>, body: &Markup) -> String {
     let markup = markup! {
         (DOCTYPE)
         html lang="en" {
@@ -108,14 +175,7 @@ pub fn html(input: &ReportInput<'_>) -> String {
             }
             body {
                 (signs::definitions())
-                (fleet::top(&page))
-                main {
-                    (fleet::fleet(&page))
-                    @for (index, meter) in page.sections.iter().enumerate() {
-                        (meter::section(&page, meter, index))
-                    }
-                }
-                (fleet::foot(&page))
+                (body)
             }
         }
     };

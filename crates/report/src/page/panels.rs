@@ -1,5 +1,7 @@
 //! What each picture of a meter shows: line, reference band, limits, records.
 //!
+//! Daily values here, records (checks, zeros) in `record_panels`.
+//!
 //! The reference of a panel is the time before the change that the verdict dates; without such a
 //! date, the first third of the history. Its band is the middle nine tenths of the values there.
 
@@ -7,15 +9,14 @@ use super::Page;
 use super::axis::TimeAxis;
 use super::format::{number, plural, pretty_unit};
 use super::history::{Point, median, quantile, thinned};
-use metersift_model::records::{CheckOutcome, CheckPosition, ZeroState};
-use metersift_model::verdict::FactKind;
+use metersift_model::verdict::ObservableEvidence;
 use metersift_model::{Day, Verdict};
 
 /// Points drawn per panel at most: what an eye tells apart on 700 pixels, and what keeps a
 /// meter within its share of the file.
 const POINTS: i32 = 170;
-/// Records drawn per panel at most; older ones are counted in words.
-const RECORDS: usize = 60;
+/// A recorder whose step is more than this share of what the picture spans shows as stairs.
+const STAIRS: f64 = 1.0 / 8.0;
 /// Days of reference below which no band is drawn.
 const SHORTEST_REFERENCE: usize = 10;
 
@@ -43,7 +44,7 @@ pub(crate) struct Mark {
 /// One picture.
 #[derive(Clone, Debug)]
 pub(crate) struct Panel {
-    pub title: &'static str,
+    pub title: String,
     pub unit: &'static str,
     /// Direct labels: what the newest value is and what it was before.
     pub reading: String,
@@ -53,11 +54,47 @@ pub(crate) struct Panel {
     pub bridge_days: i32,
     pub band: Option<(f64, f64)>,
     pub limits: Vec<f64>,
+    /// The smallest span that the scale may have: a quiet reading must look quiet.
+    pub smallest_span: f64,
     pub marks: Vec<Mark>,
     /// Stretches in which the recorder and not the meter sets the value.
     pub floor: Vec<(Day, Day)>,
     /// What the symbols mean, where there are some.
     pub key: &'static [(&'static str, &'static str)],
+    /// The feature that `trace` walks back; empty where the values are records.
+    pub trace: &'static str,
+    /// Last day of the drawn values.
+    pub traced_day: Option<Day>,
+}
+
+impl Panel {
+    /// A panel with nothing in it yet.
+    pub(crate) fn empty(title: &str, unit: &'static str) -> Panel {
+        Panel {
+            title: title.into(),
+            unit,
+            reading: String::new(),
+            drawn: Drawn::Records,
+            points: Vec::new(),
+            bridge_days: 0,
+            band: None,
+            limits: Vec::new(),
+            smallest_span: 0.0,
+            marks: Vec::new(),
+            floor: Vec::new(),
+            key: &[],
+            trace: "",
+            traced_day: None,
+        }
+    }
+
+    /// The reading with another remark.
+    fn remark(&mut self, words: &str) {
+        if !self.reading.is_empty() {
+            self.reading.push_str("; ");
+        }
+        self.reading.push_str(words);
+    }
 }
 
 /// All pictures of a meter that have something to show, in a fixed order.
@@ -72,13 +109,14 @@ pub(crate) fn panels(page: &Page<'_>, verdict: &Verdict, axis: &TimeAxis) -> Vec
         view.gas(),
         view.pickoffs(),
     ];
-    drawn.into_iter().flatten().collect()
+    drawn.into_iter().flatten().chain(view.other_quantities()).collect()
 }
 
-struct View<'a> {
-    page: &'a Page<'a>,
-    verdict: &'a Verdict,
-    axis: &'a TimeAxis,
+/// One meter on one time axis.
+pub(crate) struct View<'a> {
+    pub page: &'a Page<'a>,
+    pub verdict: &'a Verdict,
+    pub axis: &'a TimeAxis,
     /// The reference ends here.
     change: Option<Day>,
     block_days: i32,
@@ -90,14 +128,22 @@ impl<'a> View<'a> {
         View { page, verdict, axis, change: change_day(verdict), block_days }
     }
 
-    fn column(&self, name: &str) -> Vec<Point> {
+    /// Known values of a daily column inside the picture.
+    pub(crate) fn column(&self, name: &str) -> Vec<Point> {
         let mut points = self.page.history.points(&self.verdict.meter, name);
         points.retain(|(day, _)| self.axis.holds(*day));
         points
     }
 
-    /// A panel of one daily column; `None` without any value.
-    fn daily(&self, title: &'static str, unit: &'static str, points: Vec<Point>) -> Option<Panel> {
+    /// A panel of the values of one feature; `None` without any.
+    pub(crate) fn daily(
+        &self,
+        title: &str,
+        unit: &'static str,
+        trace: &'static str,
+        points: Vec<Point>,
+    ) -> Option<Panel> {
+        let traced_day = self.column(trace).last().map(|(day, _)| *day);
         if points.is_empty() {
             return None;
         }
@@ -105,19 +151,15 @@ impl<'a> View<'a> {
         let band = (reference.len() >= SHORTEST_REFERENCE)
             .then(|| (quantile(reference.clone(), 0.05), quantile(reference.clone(), 0.95)));
         let recent: Vec<f64> = points.iter().rev().take(14).map(|(_, value)| *value).collect();
-        let reading = reading(median(recent), median(reference), unit);
         Some(Panel {
-            title,
-            unit,
-            reading,
+            reading: reading(median(recent), median(reference), unit),
             drawn: Drawn::Line,
             points: thinned(&points, self.block_days),
             bridge_days: 3 * self.block_days.max(1),
             band,
-            limits: Vec::new(),
-            marks: Vec::new(),
-            floor: Vec::new(),
-            key: &[],
+            trace,
+            traced_day,
+            ..Panel::empty(title, unit)
         })
     }
 
@@ -128,13 +170,25 @@ impl<'a> View<'a> {
         points.iter().filter(|(day, _)| *day < until).map(|(_, value)| *value).collect()
     }
 
-    fn limit(&self, kind: FactKind) -> Vec<f64> {
-        let facts = self.verdict.facts.iter().filter(|fact| fact.kind == kind);
-        facts.map(|fact| fact.limit.abs()).filter(|limit| limit.is_finite()).take(1).collect()
+    fn drive(&self) -> Option<Panel> {
+        let feature = "drive_gain_median_pct";
+        let mut panel = self.daily("Drive gain", "%", feature, self.column(feature))?;
+        self.stairs(&mut panel, "drive_gain_resolution");
+        Some(panel)
     }
 
-    fn drive(&self) -> Option<Panel> {
-        self.daily("Drive gain", "%", self.column("drive_gain_median_pct"))
+    /// Says so where the recorder's step is much of what the picture shows.
+    fn stairs(&self, panel: &mut Panel, resolution: &str) {
+        let step = median(self.column(resolution).into_iter().map(|(_, step)| step).collect());
+        let (low, high) = span(&panel.points);
+        if step > 0.0 && step > STAIRS * (high - low) {
+            panel.remark(&format!(
+                "recorded in steps of {} {}",
+                number(step),
+                pretty_unit(panel.unit)
+            ));
+            panel.smallest_span = 4.0 * step;
+        }
     }
 
     /// Density with what temperature, peers and recorded resets explain taken out, where the
@@ -144,130 +198,48 @@ impl<'a> View<'a> {
         let mut points = adjusted.map(|o| o.adjusted.clone()).unwrap_or_default();
         points.retain(|(day, value)| self.axis.holds(*day) && value.is_finite());
         if points.len() >= 3 {
-            let mut panel = self.daily("Density, adjusted", "kg/m3", points)?;
+            let title = "Density residual to peers and temperature";
+            let mut panel = self.daily(title, "kg/m3", "density_kg_m3", points)?;
             panel.bridge_days = panel.bridge_days.max(16);
+            panel.smallest_span = adjusted.map_or(0.0, |o| o.se.min(10.0));
             return Some(panel);
         }
-        let residual = self.column("density_residual_kg_m3");
+        let feature = "density_residual_kg_m3";
+        let residual = self.column(feature);
         if !residual.is_empty() {
-            return self.daily("Density less reference fluid", "kg/m3", residual);
+            return self.daily("Density less reference fluid", "kg/m3", feature, residual);
         }
-        self.daily("Density in steady flow", "kg/m3", self.column("density_kg_m3"))
+        let feature = "density_kg_m3";
+        self.daily("Density in steady flow", "kg/m3", feature, self.column(feature))
     }
 
     fn noise(&self) -> Option<Panel> {
-        let points = self.column("density_noise_kg_m3");
-        let mut panel = self.daily("Density noise", "kg/m3", points)?;
+        let feature = "density_noise_kg_m3";
+        let mut panel = self.daily("Density noise", "kg/m3", feature, self.column(feature))?;
         let limited = self.column("density_noise_floor_limited");
         let days: Vec<Day> =
             limited.iter().filter(|(_, v)| *v > 0.5).map(|(day, _)| *day).collect();
         if !days.is_empty() {
             panel.floor = stretches(&days, 2 * self.block_days.max(1));
-            panel.reading.push_str(&format!(
-                "; hatched: {} at the recorder's resolution",
+            panel.remark(&format!(
+                "hatched: {} at the recorder's resolution, so the meter may be quieter",
                 plural(days.len(), "day", "days")
             ));
         }
         Some(panel)
     }
 
-    fn stiffness(&self) -> Option<Panel> {
-        let checks = self.page.input.records.checks.get(&self.verdict.meter)?;
-        let in_view = |time: metersift_model::TimeUs| {
-            let day = time.day();
-            (self.axis.holds(day) && day < self.axis.until).then_some(day)
-        };
-        let mut marks = Vec::new();
-        for check in checks.iter().filter(|c| c.quantity.is_empty() || c.quantity == "stiffness") {
-            let Some(day) = in_view(check.time) else { continue };
-            let outlet = check.position == CheckPosition::Outlet;
-            let shape = match (check.outcome, outlet) {
-                (CheckOutcome::Pass, false) => "kp1",
-                (CheckOutcome::Pass, true) => "kp0",
-                (CheckOutcome::Fail, false) => "kf1",
-                (CheckOutcome::Fail, true) => "kf0",
-                (CheckOutcome::Aborted, _) => "ka",
-            };
-            marks.push(Mark { day, value: check.value_pct.filter(|v| v.is_finite()), shape });
-        }
-        if marks.is_empty() {
-            return None;
-        }
-        // Inlet and outlet of one check often agree: the open ring goes below the filled dot.
-        marks.sort_by_key(|mark: &Mark| (mark.day, !mark.shape.ends_with('0')));
-        let older = marks.len().saturating_sub(RECORDS);
-        let marks = marks.split_off(older);
-        let mut reading = last_value(&marks, "%");
-        if older > 0 {
-            reading.push_str(&format!("; {older} older records not drawn"));
-        }
-        let limits = self.limit(FactKind::CheckBeyondLimit);
-        Some(Panel {
-            title: "Stiffness checks",
-            unit: "%",
-            reading,
-            drawn: Drawn::Records,
-            points: Vec::new(),
-            bridge_days: 0,
-            band: None,
-            limits: limits.iter().flat_map(|limit| [*limit, -*limit]).collect(),
-            marks,
-            floor: Vec::new(),
-            key: &[
-                ("kp1", "pass"),
-                ("kf1", "fail"),
-                ("ka", "aborted"),
-                ("kp0", "open shape: outlet"),
-            ],
-        })
-    }
-
-    fn zero(&self) -> Option<Panel> {
-        let points = self.column("zero_stabilities");
-        let mut panel = match self.daily("Zero at shut-in", "zero_stabilities", points) {
-            Some(panel) => panel,
-            None => self.empty("Zero", "zero_stabilities"),
-        };
-        let stability = self
-            .page
-            .input
-            .records
-            .meters
-            .get(&self.verdict.meter)
-            .map(|meter| meter.zero_stability_kg_h)
-            .filter(|stability| *stability > 0.0);
-        let zeros = self.page.input.records.zeros.get(&self.verdict.meter);
-        if let (Some(stability), Some(zeros)) = (stability, zeros) {
-            for zero in zeros {
-                let day = zero.time.day();
-                if self.axis.holds(day) && day < self.axis.until && zero.zero_kg_h.is_finite() {
-                    let found = zero.state == ZeroState::AsFound;
-                    let shape = if found { "kz1" } else { "kz0" };
-                    let value = Some(zero.zero_kg_h / stability);
-                    panel.marks.push(Mark { day, value, shape });
-                }
-            }
-            panel.marks.drain(..panel.marks.len().saturating_sub(RECORDS));
-        }
-        if panel.points.is_empty() && panel.marks.is_empty() {
-            return None;
-        }
-        if !panel.marks.is_empty() {
-            panel.key = &[("kz1", "as found"), ("kz0", "as left")];
-        }
-        if panel.points.is_empty() {
-            panel.reading = last_value(&panel.marks, "zero_stabilities");
-        }
-        Some(panel)
-    }
-
     fn gas(&self) -> Option<Panel> {
+        let feature = "gas_share";
+        let title = "Gas, share of flowing time";
         let shares: Vec<Point> =
-            self.column("gas_share").into_iter().map(|(day, share)| (day, 100.0 * share)).collect();
-        if shares.iter().all(|(_, share)| *share == 0.0) {
-            return None;
+            self.column(feature).into_iter().map(|(day, share)| (day, 100.0 * share)).collect();
+        if !shares.is_empty() && shares.iter().all(|(_, share)| *share == 0.0) {
+            let mut panel = Panel::empty(title, "");
+            panel.remark(&format!("none in {}", plural(shares.len(), "day", "days with flow")));
+            return Some(panel);
         }
-        let mut panel = self.daily("Gas, share of flowing time", "%", shares.clone())?;
+        let mut panel = self.daily(title, "%", feature, shares.clone())?;
         panel.drawn = Drawn::Columns;
         let fortnight =
             shares.iter().rev().take_while(|(day, _)| *day >= self.axis.until.plus(-14));
@@ -286,28 +258,20 @@ impl<'a> View<'a> {
 
     /// Shown only where the pick-offs are part of the story.
     fn pickoffs(&self) -> Option<Panel> {
-        let speaks = |o: &&metersift_model::verdict::ObservableEvidence| {
+        let speaks = |o: &&ObservableEvidence| {
             o.observable.starts_with("pickoff") && o.over_no_change.abs() > 0.5
         };
         self.verdict.evidence.iter().find(speaks)?;
-        self.daily("ln of inlet over outlet pick-off", "", self.column("pickoff_log_ratio"))
+        let feature = "pickoff_log_ratio";
+        self.daily("ln of inlet over outlet pick-off", "", feature, self.column(feature))
     }
+}
 
-    fn empty(&self, title: &'static str, unit: &'static str) -> Panel {
-        Panel {
-            title,
-            unit,
-            reading: String::new(),
-            drawn: Drawn::Records,
-            points: Vec::new(),
-            bridge_days: 0,
-            band: None,
-            limits: Vec::new(),
-            marks: Vec::new(),
-            floor: Vec::new(),
-            key: &[],
-        }
-    }
+/// Smallest and largest value; an empty span of nothing.
+fn span(points: &[Point]) -> (f64, f64) {
+    points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (_, value)| {
+        (low.min(*value), high.max(*value))
+    })
 }
 
 /// The day from which the winning shape departs, the same for all observables that follow it.
@@ -325,14 +289,6 @@ fn reading(now: f64, before: f64, unit: &str) -> String {
         (true, true) => format!("now {}{unit}, before {}", number(now), number(before)),
         (true, false) => format!("now {}{unit}", number(now)),
         _ => String::new(),
-    }
-}
-
-fn last_value(marks: &[Mark], unit: &str) -> String {
-    let last = marks.iter().rev().find_map(|mark| mark.value.map(|value| (mark.day, value)));
-    match last {
-        Some((day, value)) => format!("last {} {}, {day}", number(value), pretty_unit(unit)),
-        None => "no values recorded, outcomes only".into(),
     }
 }
 

@@ -72,7 +72,7 @@ fn flags(axis: &TimeAxis, events: &[Event], change: Option<Day>) -> Markup {
         .collect();
     let height = if placed.iter().any(|(.., raised)| *raised) { 25 } else { 14 };
     html! {
-        div class="row" { div {} svg class="pl" height=(height) {
+        div class="row" { div {} svg class="pl" height=(height) role="img" aria-label="dated events, named below the picture" {
             @for (day, text, class, raised) in placed {
                 text x={ (axis.percent(day)) "%" } y=(height - if raised { 14 } else { 3 }) class=(class) { (text) }
             }
@@ -82,7 +82,7 @@ fn flags(axis: &TimeAxis, events: &[Event], change: Option<Day>) -> Markup {
 
 fn time_labels(axis: &TimeAxis) -> Markup {
     html! {
-        div class="row" { div {} svg class="pl" height="18" {
+        div class="row" { div {} svg class="pl" height="18" role="img" aria-label={ "time axis, " (axis.from) " to " (axis.until) } {
             @for (index, (day, label)) in axis.ticks().into_iter().enumerate() {
                 @let share = axis.share(day);
                 @let anchor = if share < 0.06 { "start" } else if share > 0.94 { "end" } else { "middle" };
@@ -99,7 +99,7 @@ fn scale(panel: &Panel) -> Option<ValueAxis> {
     let marks = panel.marks.iter().filter_map(|mark| mark.value);
     let band = panel.band.into_iter().flat_map(|(low, high)| [low, high]);
     let all = points.chain(marks).chain(band);
-    match panel.drawn {
+    let scale = match panel.drawn {
         Drawn::Columns => ValueAxis::from_zero(all, HEIGHT),
         // Zero belongs to deviations: without it a quiet meter looks wild.
         Drawn::Records => {
@@ -107,7 +107,8 @@ fn scale(panel: &Panel) -> Option<ValueAxis> {
             ValueAxis::covering(all.chain(limits).chain([0.0]), HEIGHT)
         }
         Drawn::Line => ValueAxis::covering(all, HEIGHT),
-    }
+    };
+    scale.map(|scale| scale.at_least(panel.smallest_span))
 }
 
 fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -> Markup {
@@ -115,6 +116,8 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
     let value_axis = scale(panel).unwrap_or(ValueAxis { low: -1.0, high: 1.0, height: HEIGHT });
     let has_values = !panel.points.is_empty() || panel.marks.iter().any(|m| m.value.is_some());
     let ticks = if has_values { value_axis.ticks() } else { Vec::new() };
+    let limits = || panel.limits.iter().filter(|l| (value_axis.low..=value_axis.high).contains(*l));
+    let drawn = !panel.points.is_empty() || !panel.marks.is_empty();
     html! {
         div class="pt" {
             span { b { (panel.title) } @if !panel.unit.is_empty() { ", " (pretty_unit(panel.unit)) } }
@@ -123,8 +126,8 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
                 span class="key" { svg width="12" height="12" { use href={ "#" (shape) } x="6" y="6" {} } (word) }
             }
         }
-        div class="row" {
-            svg class="yl" height=(HEIGHT) {
+        @if drawn { div class="row" {
+            svg class="yl" height=(HEIGHT) aria-hidden="true" {
                 @for tick in &ticks {
                     text x="100%" y=(trim(value_axis.y(*tick) + 3.5, 1)) { (number(*tick)) }
                 }
@@ -135,9 +138,7 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
                     rect class="bd" width="100%" y=(trim(top, 1)) height=(trim((foot - top).max(1.5), 1)) {}
                 }
                 @for tick in &ticks { (rule(value_axis.y(*tick), "gr")) }
-                @for limit in panel.limits.iter().filter(|limit| (value_axis.low..=value_axis.high).contains(*limit)) {
-                    (rule(value_axis.y(*limit), "lm"))
-                }
+                @for limit in limits() { (rule(value_axis.y(*limit), "lm")) }
                 @for (from, until) in &panel.floor { (hatched(axis, *from, *until)) }
                 @for event in events { (upright(axis, event.day, "ep")) }
                 @if let Some(day) = change { (upright(axis, day, "on")) }
@@ -153,7 +154,30 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
                     @let y = mark.value.map_or(HEIGHT - 6.0, |value| value_axis.y(value).clamp(5.0, HEIGHT - 5.0));
                     use href={ "#" (mark.shape) } x={ (axis.percent(mark.day)) "%" } y=(trim(y, 1)) {}
                 }
+                // Labels last: they stand on what is below them.
+                @for limit in limits() { (label(&format!("limit {}", number(*limit)), value_axis.y(*limit))) }
+                @if let Some((low, high)) = panel.band { (band_label(panel, axis, &value_axis, low, high)) }
             }
+        } }
+    }
+}
+
+/// Words at the left edge, above the line that they name, or below it where there is no room.
+fn label(words: &str, y: f64) -> Markup {
+    let y = if y < 14.0 { y + 11.0 } else { y - 3.0 };
+    html! { text class="lb" x="3" y=(trim(y, 1)) { (words) } }
+}
+
+/// `usual` on the band, where it is wide enough to hold the word and no line runs there.
+fn band_label(panel: &Panel, axis: &TimeAxis, values: &ValueAxis, low: f64, high: f64) -> Markup {
+    let (top, foot) = (values.y(high), values.y(low));
+    let right = panel.points.iter().filter(|(day, _)| axis.share(*day) > 0.86);
+    let mut heights = right.map(|(_, value)| values.y(*value));
+    let middle = 0.5 * (top + foot);
+    let free = heights.all(|y| (y - middle).abs() > 10.0);
+    html! {
+        @if foot - top >= 13.0 && free {
+            text class="lb" x="99.5%" y=(trim(middle + 4.0, 1)) text-anchor="end" { "usual" }
         }
     }
 }

@@ -19,7 +19,9 @@ a{color:inherit;text-decoration-color:var(--soft);text-underline-offset:.15em}
 header{border-bottom:3px double var(--ink);padding-bottom:.7rem}
 .site{letter-spacing:.02em;margin:0;color:var(--soft)}.counts{font-size:1.12rem}
 .fine,.sub,.cap,.budget,.up{font-size:.86rem;color:var(--soft)}.budget{margin-top:0}
-.defs{position:absolute}
+.defs{position:absolute}.vh{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%);white-space:nowrap}.paper{display:none}
+.wide{width:100%;max-width:60rem}.wide td,.wide th,.beside td,.beside th,li{overflow-wrap:anywhere}
+.how{font-size:.86rem;color:var(--soft);margin:.2rem 0 .8rem}.how summary{cursor:pointer}code{font:.82rem/1.4 ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace;overflow-wrap:anywhere;color:var(--ink)}
 table,.pt,.tag,figcaption,svg text,.card{font-family:system-ui,'Segoe UI','Noto Sans',Roboto,'Helvetica Neue',Arial,sans-serif}
 table{border-collapse:collapse;font-size:.86rem;line-height:1.35;font-variant-numeric:tabular-nums}
 th{text-align:left;font-weight:600}thead th{color:var(--soft);font-weight:400;vertical-align:bottom}
@@ -31,7 +33,7 @@ td,th{padding:.22rem .7rem .22rem 0;vertical-align:top}.n{text-align:right}
 .spark{min-width:0}.sp{display:block;width:100%}.cap{display:block;line-height:1.1}
 .sign{white-space:nowrap;font-weight:600}.sign svg{vertical-align:-.22em;margin-right:.25em}
 .ch{white-space:nowrap}.ch.new,.ch.worse{font-weight:600}
-.meter{border-top:3px double var(--ink);margin-top:3rem;break-before:page}.meter h2{font-size:1.6rem;margin:1rem 0 0;overflow-wrap:anywhere}.sub{margin-top:0}
+.meter{border-top:3px double var(--ink);margin-top:3rem;break-before:page;content-visibility:auto;contain-intrinsic-size:auto 1400px}.meter h2{font-size:1.6rem;margin:1rem 0 0;overflow-wrap:anywhere}.sub{margin-top:0}
 .entry{border-left:4px solid var(--line);padding:.1rem 0 .1rem .9rem;margin:.9rem 0}
 .tag{font-size:.9rem;margin:0;font-variant-numeric:tabular-nums}
 dl{margin:.3rem 0;display:grid;grid-template-columns:minmax(6.5rem,max-content) 1fr;gap:.15rem .9rem;max-width:60rem}
@@ -42,7 +44,7 @@ dt{color:var(--soft);font-size:.86rem;padding-top:.12rem}dd{margin:0;overflow-wr
 .fig svg{display:block;width:100%;overflow:visible}.key svg{display:inline-block!important;width:12px!important;margin-right:.2em}.box{background:linear-gradient(var(--hair),var(--hair)) 0 100%/100% 1px no-repeat}
 svg text{font-size:11px;fill:var(--soft)}.yl text{text-anchor:end}.fl{text-anchor:middle;font-weight:600;fill:var(--ink)!important}.fl.cg{fill:var(--on)!important}
 .ln{fill:none;stroke:var(--line);stroke-width:1.5;vector-effect:non-scaling-stroke;stroke-linejoin:round;stroke-linecap:round}
-.cl{fill:var(--line)}.bd{fill:var(--band)}.fr{fill:url(#ha)}.gr{stroke:var(--hair);stroke-width:1}.lm{stroke:var(--ink);stroke-width:1;stroke-dasharray:7 3}
+.cl{fill:var(--line)}.bd{fill:var(--band)}.fr{fill:url(#ha)}.gr{stroke:var(--hair);stroke-width:1}.lb{paint-order:stroke;stroke:var(--paper);stroke-width:3px;stroke-linejoin:round}.lm{stroke:var(--ink);stroke-width:1;stroke-dasharray:7 3}
 .ep{stroke:var(--soft);stroke-width:1}.on{stroke:var(--on);stroke-width:1.4;stroke-dasharray:1.5 3}
 .k1{fill:var(--ink);stroke:var(--paper);stroke-width:.8}.k0{fill:var(--paper);stroke:var(--ink);stroke-width:1.3}.kx{stroke:var(--ink);stroke-width:1.6;fill:none}
 figcaption{font-size:.8rem;color:var(--soft);margin-top:.2rem;padding-left:3.75rem}.ev{white-space:nowrap}.ev b{color:var(--ink)}
@@ -56,11 +58,18 @@ html{font-size:15px}.list thead{display:none}.list,.list tbody,.list tr,.list td
 .list td[data-k]::before,.over td[data-k]::before{content:attr(data-k) ' ';color:var(--soft)}
 .spark{flex:1 1 9rem}.who{flex:1 1 60%}
 .over{width:100%}.over thead{display:none}.over tr{display:flex;flex-wrap:wrap;gap:0 .9rem;padding:.25rem 0}.over td,.over th{padding:0;text-align:left}.over th{flex:1 1 100%}.over .none{display:none}
-dl{display:block}.row{grid-template-columns:2.6rem minmax(0,1fr)}figcaption{padding-left:0}.bars .bar{width:30%;min-width:3.5rem}.pr .bar{width:55%}.bars td,.bars th{padding-right:.4rem}.bars th{white-space:normal}
+dl{display:block}.row{grid-template-columns:2.6rem minmax(0,1fr)}figcaption{padding-left:0}.pr .bar{width:55%}.bars td,.bars th{padding-right:.4rem}.bars th{white-space:normal}
+.wide thead{display:none}.wide tr{display:flex;flex-wrap:wrap;gap:0 .9rem;padding:.3rem 0}.wide td:last-child{flex:1 1 100%}.wide td[data-k]:empty{display:none}
 }
-@media screen and (max-width:30rem){.t2{display:none}}
-@media print{:root{--paper:#fff;--ink:#000;--soft:#333;--hair:#bbb;--band:#e4e4e4;--line:#000;--on:#000;--bar:#333;--bar0:#bbb}
+@media screen and (max-width:30rem){.t2{display:none}
+.fa thead{display:none}.fa,.fa tbody{display:block}.fa tr{display:grid;grid-template-columns:1fr auto;gap:0 .8rem;padding:.25rem 0;border-top:1px solid var(--hair)}.fa .bar{width:auto;align-self:center}.fa td,.fa th{padding:0}}
+@media screen and (min-width:104rem){body{max-width:112rem}.meter{display:grid;grid-template-columns:minmax(0,44rem) minmax(0,1fr);column-gap:3.5rem;grid-template-rows:repeat(10,auto) 1fr;align-items:start}.meter>*{grid-column:1}
+.meter>.fig{grid-column:2;grid-row:1/span 12;margin-top:2rem}.meter>.two{display:block}.beside{columns:2;column-gap:3.5rem}.beside section{break-inside:avoid}.beside h2:first-child{margin-top:1.6rem}}
+@media print{:root{--paper:#fff;--ink:#000;--soft:#333;--hair:#bbb;--band:#e4e4e4;--line:#000;--on:#000;--red:#000;--orange:#fff;--yellow:#fff;--blue:#000;--bar:#333;--bar0:#bbb}
 @page{margin:11mm}html{font-size:9pt;line-height:1.35}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
-a{text-decoration:none}.up{display:none}.entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0}.fig{margin:.5rem 0}.pt{margin-top:.25rem}.list .why td{font-size:9pt;padding-bottom:.4rem}
+a{text-decoration:none}.up,.np,.how{display:none}.paper{display:block}.fine,.budget,.cap{font-size:7.5pt}
+main>section:not(.meter) h2,.beside h2{font-size:11pt;margin:.7rem 0 .2rem}header h1{font-size:17pt}.list{font-size:8pt}.list tbody td{padding-top:.15rem}.list .why td,.list .next{font-size:8pt;line-height:1.25;padding-bottom:.15rem}.over{font-size:8pt}.over td,.over th{padding-top:.06rem;padding-bottom:.06rem}
+.beside{columns:2;column-gap:7mm;font-size:8pt}.beside section{break-inside:auto}.beside h3{font-size:8.5pt;margin:.3rem 0 0}ul{margin:.15rem 0}.spark svg{height:16px}
+.entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0;content-visibility:visible}.fig{margin:.5rem 0}.pt{margin-top:.25rem}
 .list th:nth-child(3){width:4rem}.two{grid-template-columns:1fr 1.25fr;gap:0 1.5rem}.care{padding:.2rem .6rem}p{max-width:none}}
 ";

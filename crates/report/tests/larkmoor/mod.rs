@@ -13,7 +13,10 @@ use metersift_model::watch_list::{
 use metersift_model::{
     ColumnData, Day, Hypothesis, ListKind, Records, Table, TimeUs, Verdict, WatchListEntry,
 };
-use metersift_report::RunCard;
+use metersift_report::{DataHealth, MeterSince, ReportInput, RunCard, Since};
+use std::collections::BTreeMap;
+
+pub mod hostile;
 
 /// Days of history.
 const DAYS: i32 = 640;
@@ -25,8 +28,26 @@ pub struct Night {
     pub verdicts: Vec<Verdict>,
     pub daily: Table,
     pub records: Records,
-    pub health: Vec<String>,
+    pub health: DataHealth,
+    pub since: Since,
     pub summary: Vec<String>,
+}
+
+impl Night {
+    /// As the report takes it.
+    pub fn input(&self) -> ReportInput<'_> {
+        ReportInput {
+            site: "Larkmoor Works",
+            card: &self.card,
+            lists: &self.lists,
+            verdicts: &self.verdicts,
+            daily: &self.daily,
+            records: &self.records,
+            health: &self.health,
+            since: Some(&self.since),
+            summary: &self.summary,
+        }
+    }
 }
 
 /// A small generator of our own (a linear congruence), so that the picture is the same each time.
@@ -98,14 +119,45 @@ pub fn night() -> Night {
         verdicts,
         daily: daily.table(),
         records,
-        health: vec![
-            "syrup-house: 1,204 of 18,220,311 rows rejected (unknown tag 1,190, time that never existed 14).".into(),
-            "FT-7001: no tag has come since 2026-01-28.".into(),
-        ],
+        health: DataHealth {
+            stopped: vec!["tanker-house: last sample 2026-03-09, 4 days before the as-of date".into()],
+            silent: vec!["FT-7001: no tag has come since 2026-01-28".into()],
+            unit_steps: vec!["FT-8002 density: 0.0624 times what it was from 2026-03-02, as from kg/m3 to lb/ft3".into()],
+            long_unjudged: vec!["FT-7001: not judged since 2026-01-28 (45 nights)".into()],
+            sources: vec!["syrup-house: 1,204 of 18,220,311 rows rejected (unknown tag 1,190, time that never existed 14)".into()],
+        },
+        since: since(),
         summary: vec![
             "Read 3 dumps, 18,220,311 rows; stored 18,218,002, duplicate 1,105, rejected 1,204.".into(),
             "Recomputed 13 of 8,320 meter-days: 13 new, 0 late.".into(),
         ],
+    }
+}
+
+/// What differs from the night before.
+fn since() -> Since {
+    let inputs = |new_samples, late_samples, new_records| MeterSince {
+        new_samples,
+        late_samples,
+        new_records,
+    };
+    Since {
+        as_of: Some(as_of().plus(-1)),
+        program_before: None,
+        settings: vec!["faults.limits.gas_share: 0.02 to 0.05".into()],
+        late_dumps: vec!["bay-2026-02.csv imported again, brought 96 rows of 2026-02-03".into()],
+        meters: Some(BTreeMap::from([
+            ("FT-2104".to_string(), inputs(true, false, true)),
+            ("FT-3107".to_string(), inputs(true, true, false)),
+            ("FT-6001".to_string(), inputs(true, false, false)),
+        ])),
+        ranks: BTreeMap::from([
+            ((ListKind::Pull, "FT-2104".to_string()), 1),
+            ((ListKind::Gas, "bay-1".to_string()), 2),
+            ((ListKind::Gas, "FT-4013".to_string()), 1),
+            ((ListKind::ReZero, "FT-5299".to_string()), 1),
+            ((ListKind::ReZero, "FT-5203".to_string()), 2),
+        ]),
     }
 }
 

@@ -1,0 +1,303 @@
+//! The state of the data as the report tells it: what came and what did not.
+//!
+//! Why:    a quiet list may be a silent historian. Dumps that stopped, tags that fell silent,
+//!         levels that stepped by the factor between two units and meters that nobody has judged
+//!         for a month stand on the first page.
+//! In:     the ledger, the daily features before the as-of date, the verdicts of earlier nights.
+//! Limits: a tag that never came has no day to be missed from (its meter is *not judged* with a
+//!         reason instead); unit steps are looked for in the last month of daily medians only,
+//!         and a suspicion is no proof: emptying a line moves density as well.
+
+use crate::story::grouped;
+use metersift_model::verdict::JudgedState;
+use metersift_model::{Day, Table, Verdict};
+use metersift_rank::PastEntry;
+use metersift_report::DataHealth;
+use metersift_store::Store;
+use std::collections::BTreeMap;
+
+/// Days of silence after which a source or a tag is named. A judgement: a weekend and a day.
+const SILENT_AFTER_DAYS: i32 = 3;
+/// Days before its last one on which a tag must have come often to be missed.
+const HABIT_DAYS: i32 = 60;
+/// Days with updates among them.
+const HABIT_UPDATES: usize = 20;
+/// Days in which a unit step is looked for.
+const STEP_DAYS: i32 = 30;
+/// Daily values on each side of a step, and the fewest of them.
+const SIDE: usize = 7;
+/// The fewest values on each side.
+const SIDE_LEAST: usize = 3;
+/// How far a ratio may be from a factor, and values from their side's median (relative).
+const STEP_TOLERANCE: f64 = 0.02;
+/// Nights after which a meter that is not judged is named for it.
+const UNJUDGED_NIGHTS: i32 = 30;
+
+/// The signals of the daily columns, as people write them.
+const SIGNALS: [&str; 9] = [
+    "mass_flow",
+    "volume_flow",
+    "density",
+    "temperature",
+    "pressure",
+    "drive_gain",
+    "pickoff_inlet",
+    "pickoff_outlet",
+    "tube_frequency",
+];
+
+/// Daily levels that a unit can step, with the factors between units in use for them.
+///
+/// Source: exact factors of NIST SP 811, Appendix B (from memory), rounded here to what the
+/// tolerance asks for.
+const STEPS: [(&str, &str, &[(f64, &str)]); 3] = [
+    (
+        "flow_q50_kg_h",
+        "mass flow",
+        &[(1000.0, "t and kg"), (60.0, "min and h"), (3600.0, "s and h"), (2.204_62, "lb and kg")],
+    ),
+    (
+        "density_kg_m3",
+        "density",
+        &[
+            (1000.0, "g/cm3 and kg/m3"),
+            (16.018_46, "lb/ft3 and kg/m3"),
+            (119.826_4, "lb/gal and kg/m3"),
+        ],
+    ),
+    (
+        "pressure_kpa",
+        "pressure",
+        &[(1000.0, "MPa and kPa"), (100.0, "bar and kPa"), (6.894_757, "psi and kPa")],
+    ),
+];
+
+/// Collects everything.
+pub fn data_health(
+    store: &Store,
+    daily: &Table,
+    verdicts: &[Verdict],
+    previous: &[PastEntry],
+    as_of: Day,
+) -> DataHealth {
+    let (sources, stopped) = sources(store, as_of);
+    let rows = rows_by_meter(daily);
+    DataHealth {
+        stopped,
+        silent: rows.iter().flat_map(|(meter, rows)| silent(daily, meter, rows, as_of)).collect(),
+        unit_steps: rows
+            .iter()
+            .flat_map(|(meter, rows)| unit_steps(daily, meter, rows, as_of))
+            .collect(),
+        long_unjudged: long_unjudged(verdicts, previous, as_of),
+        sources,
+    }
+}
+
+/// What came per source, and the sources of which nothing came lately.
+fn sources(store: &Store, as_of: Day) -> (Vec<String>, Vec<String>) {
+    #[derive(Default)]
+    struct Source {
+        dumps: u64,
+        rows: u64,
+        rejected: u64,
+        conflicting: u64,
+        last: Option<Day>,
+    }
+    let mut sources: BTreeMap<String, Source> = BTreeMap::new();
+    for dump in &store.ledger().dumps {
+        let source = sources.entry(dump.source.clone()).or_default();
+        source.dumps += 1;
+        source.rows += dump.rows_in;
+        source.rejected += dump.rejected;
+        source.conflicting += dump.rows.conflicting;
+        source.last = source.last.max(dump.last().map(|time| time.day()));
+    }
+    let mut came = Vec::new();
+    let mut stopped = Vec::new();
+    for (name, source) in sources {
+        let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
+        if source.last.is_none_or(|day| day < as_of.plus(-SILENT_AFTER_DAYS)) {
+            stopped.push(format!("{name}: {last}; should have come and did not"));
+        }
+        came.push(format!(
+            "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}",
+            source.dumps,
+            grouped(source.rows),
+            grouped(source.rejected),
+            grouped(source.conflicting),
+        ));
+    }
+    (came, stopped)
+}
+
+fn rows_by_meter(daily: &Table) -> BTreeMap<&str, Vec<(Day, usize)>> {
+    let mut rows: BTreeMap<&str, Vec<(Day, usize)>> = BTreeMap::new();
+    if let (Some(meters), Some(days)) = (daily.texts("meter"), daily.days("day")) {
+        for (row, meter) in meters.iter().enumerate() {
+            if let (Some(meter), Some(day)) = (meter.as_deref(), days[row]) {
+                rows.entry(meter).or_default().push((day, row));
+            }
+        }
+    }
+    for rows in rows.values_mut() {
+        rows.sort_unstable();
+    }
+    rows
+}
+
+/// The signals of a meter that used to come and stopped; one line when all of them did.
+fn silent(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> Vec<String> {
+    let mut habitual = 0;
+    let mut missed: Vec<(&str, Day)> = Vec::new();
+    for signal in SIGNALS {
+        let Some(updates) = daily.numbers(&format!("{signal}_updates")) else { continue };
+        let came: Vec<Day> =
+            rows.iter().filter(|(_, row)| updates[*row] > 0.0).map(|(day, _)| *day).collect();
+        let Some(last) = came.last().copied().filter(|_| is_habit(&came)) else { continue };
+        habitual += 1;
+        // A tag that keeps its value for weeks is not silent before it has been so for longer.
+        let longest = came.windows(2).map(|pair| pair[1].0 - pair[0].0).max().unwrap_or(1);
+        if as_of.0 - 1 - last.0 > SILENT_AFTER_DAYS.max(longest) {
+            missed.push((signal, last));
+        }
+    }
+    let newest = missed.iter().map(|(_, day)| *day).max();
+    match newest {
+        Some(last) if missed.len() == habitual => {
+            vec![format!("{meter}: no tag has come since {last}")]
+        }
+        _ => missed
+            .into_iter()
+            .map(|(signal, last)| format!("{meter} {}: last came {last}", signal.replace('_', " ")))
+            .collect(),
+    }
+}
+
+fn is_habit(came: &[Day]) -> bool {
+    let Some(last) = came.last() else { return false };
+    came.iter().rev().take_while(|day| **day > last.plus(-HABIT_DAYS)).count() >= HABIT_UPDATES
+}
+
+fn unit_steps(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> Vec<String> {
+    let mut found = Vec::new();
+    for (column, words, factors) in STEPS {
+        let Some(values) = daily.numbers(column) else { continue };
+        let series: Vec<(Day, f64)> = rows
+            .iter()
+            .map(|(day, row)| (*day, values[*row]))
+            .filter(|(_, value)| value.is_finite() && *value > 0.0)
+            .collect();
+        let recent = series.iter().position(|(day, _)| *day >= as_of.plus(-STEP_DAYS));
+        let Some(first) = recent else { continue };
+        for at in first.max(1)..series.len() {
+            let before = side(&series[at.saturating_sub(SIDE)..at]);
+            let after = side(&series[at..series.len().min(at + SIDE)]);
+            let (Some(before), Some(after)) = (before, after) else { continue };
+            let ratio = after / before;
+            let near = |factor: f64| (ratio / factor - 1.0).abs() < STEP_TOLERANCE;
+            if let Some((_, units)) = factors.iter().find(|(f, _)| near(*f) || near(1.0 / f)) {
+                found.push(format!(
+                    "{meter} {words}: {ratio:.4} times what it was from {} on, the factor between {units}",
+                    series[at].0
+                ));
+                break;
+            }
+        }
+    }
+    found
+}
+
+/// Median of one side of a step; `None` where values are few or do not agree.
+fn side(values: &[(Day, f64)]) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.iter().map(|(_, value)| *value).collect();
+    sorted.sort_by(f64::total_cmp);
+    let middle = *sorted.get(sorted.len() / 2)?;
+    let agrees = sorted.iter().all(|value| (value / middle - 1.0).abs() < 5.0 * STEP_TOLERANCE);
+    (sorted.len() >= SIDE_LEAST && agrees).then_some(middle)
+}
+
+/// Meters that are not judged tonight and were not for a month of nights.
+fn long_unjudged(verdicts: &[Verdict], previous: &[PastEntry], as_of: Day) -> Vec<String> {
+    let Some(first_night) = previous.iter().map(|entry| entry.as_of).min() else {
+        return Vec::new();
+    };
+    let mut last_judged: BTreeMap<&str, Day> = BTreeMap::new();
+    for entry in previous.iter().filter(|entry| entry.state != JudgedState::NotJudged) {
+        let last = last_judged.entry(&entry.meter).or_insert(entry.as_of);
+        *last = entry.as_of.max(*last);
+    }
+    let silent = verdicts.iter().filter(|verdict| verdict.state == JudgedState::NotJudged);
+    silent
+        .filter_map(|verdict| {
+            let last = last_judged.get(verdict.meter.as_str()).copied();
+            let nights = as_of.0 - last.unwrap_or(first_night).0;
+            let words = match last {
+                Some(day) => format!("last judged {day}"),
+                None => format!("not judged on any night kept, from {first_night} on"),
+            };
+            (nights >= UNJUDGED_NIGHTS)
+                .then(|| format!("{}: {words}; {}", verdict.meter, verdict.reason))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use metersift_model::ColumnData;
+
+    const AS_OF: Day = Day(100);
+
+    fn daily(columns: &[(&str, Vec<f64>)]) -> Table {
+        let n = columns[0].1.len();
+        let mut table = Table::default();
+        table.push("meter", "", ColumnData::Text(vec![Some("FT-1".into()); n]));
+        let days = (0..n).map(|index| Some(AS_OF.plus(index as i32 - n as i32)));
+        table.push("day", "", ColumnData::Day(days.collect()));
+        for (name, values) in columns {
+            table.push(name, "", ColumnData::Number(values.clone()));
+        }
+        table
+    }
+
+    fn silent_lines(table: &Table) -> Vec<String> {
+        silent(table, "FT-1", &rows_by_meter(table)["FT-1"], AS_OF)
+    }
+
+    #[test]
+    fn one_tag_that_stopped_is_named_and_a_tag_that_seldom_moves_is_not() {
+        let flow = vec![40.0; 90];
+        let mut density = vec![30.0; 90];
+        density[84..].fill(0.0);
+        let seldom: Vec<f64> =
+            (0..90).map(|day| f64::from(u8::from(day % 7 == 0 && day < 85))).collect();
+        let table = daily(&[
+            ("mass_flow_updates", flow.clone()),
+            ("density_updates", density.clone()),
+            ("temperature_updates", seldom),
+        ]);
+        assert_eq!(silent_lines(&table), [format!("FT-1 density: last came {}", AS_OF.plus(-7))]);
+        let all = daily(&[("mass_flow_updates", density.clone()), ("density_updates", density)]);
+        assert_eq!(silent_lines(&all).len(), 1, "one line for the whole meter");
+        assert!(silent_lines(&all)[0].contains("no tag has come since"));
+        assert!(silent_lines(&daily(&[("mass_flow_updates", flow)])).is_empty());
+    }
+
+    #[test]
+    fn a_level_that_steps_by_a_unit_factor_is_suspected_and_a_plain_step_is_not() {
+        let series = |before: f64, after: f64| {
+            let mut values: Vec<f64> =
+                (0..90).map(|d| before * (1.0 + 0.002 * f64::from(d % 5))).collect();
+            values[80..].fill(after);
+            let table = daily(&[("density_kg_m3", values)]);
+            let rows = rows_by_meter(&table);
+            unit_steps(&table, "FT-1", &rows["FT-1"], AS_OF)
+        };
+        let found = series(1180.0, 1.183);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].contains("g/cm3") && found[0].contains(&AS_OF.plus(-10).to_string()));
+        assert!(series(1180.0, 73.8)[0].contains("lb/ft3"));
+        assert!(series(1180.0, 1120.0).is_empty() && series(1180.0, 1180.0).is_empty());
+    }
+}

@@ -1,0 +1,141 @@
+// What a browser, an HTML validator and an accessibility checker say about the report.
+//
+//   node check.mjs SPECIMENS [REPORT.html ...]
+//
+// SPECIMENS is the folder that the test `specimens` of the report room fills. Further reports are
+// held to the same rules. Pictures and the paper version of each page are left beside it.
+// Exit code 1 when any rule is broken; each broken rule is one line.
+
+import { mkdirSync, readFileSync, writeFileSync } from 'node:fs'
+import { basename, join, resolve } from 'node:path'
+import { chromium } from 'playwright-core'
+import { addresses, layout, printColours, structure } from './in-page.mjs'
+import { accessibility, validate } from './rules.mjs'
+
+/** Phone, desk, wall: the widths at which a page is looked at, CSS pixels. */
+const WIDTHS = [320, 1024, 1920]
+/** A report of 300 meters opens within this, milliseconds. */
+const OPENING_MS = 1000
+/** Sides of A4 that the fleet part may take. */
+const FLEET_SIDES = 2
+/** Sides of A4 that one meter may take. */
+const METER_SIDES = 2
+
+const [specimens, ...reports] = process.argv.slice(2).map((path) => resolve(path))
+const pictures = join(specimens, 'pictures')
+mkdirSync(pictures, { recursive: true })
+
+const broken = []
+const tell = (page, what) => broken.push(`${basename(page)}: ${what}`)
+
+const browser = await chromium.launch({
+  executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium',
+  args: ['--no-sandbox', '--disable-gpu']
+})
+
+/** Opens a page as readers do: script off. Any request but the page itself is a broken rule. */
+async function open(path, width, settings = {}) {
+  const context = await browser.newContext({
+    javaScriptEnabled: false,
+    viewport: { width, height: 900 },
+    ...settings
+  })
+  const page = await context.newPage()
+  const address = `file://${path}`
+  page.on('request', (request) => {
+    if (request.url().split('#')[0] !== address) tell(path, `asks for ${request.url()}`)
+  })
+  page.on('pageerror', (error) => tell(path, `error in the page: ${error}`))
+  page.on('console', (message) => message.type() === 'error' && tell(path, message.text()))
+  await page.goto(address)
+  return page
+}
+
+async function looks(path) {
+  for (const width of WIDTHS) {
+    for (const colorScheme of ['light', 'dark']) {
+      const page = await open(path, width, { colorScheme })
+      for (const fault of await page.evaluate(layout)) tell(path, `at ${width} px: ${fault}`)
+      const name = `${basename(path, '.html')}-${width}-${colorScheme}.png`
+      await page.screenshot({ path: join(pictures, name) })
+      await page.context().close()
+    }
+  }
+}
+
+/** Pages of a PDF as Chromium writes it: page objects are not compressed. */
+const sides = (pdf) => pdf.toString('latin1').match(/\/Type\s*\/Page\b/g)?.length ?? 0
+
+async function paper(path) {
+  const page = await open(path, 1024)
+  await page.emulateMedia({ media: 'print' })
+  for (const fault of await page.evaluate(printColours)) tell(path, `on paper: ${fault}`)
+  const whole = await page.pdf({ format: 'A4' })
+  writeFileSync(join(pictures, `${basename(path, '.html')}.pdf`), whole)
+  const meters = await page.locator('.meter').count()
+  const most = FLEET_SIDES + METER_SIDES * meters + 1
+  if (sides(whole) > most) tell(path, `${sides(whole)} sides for ${meters} meters, at most ${most}`)
+  if (await page.locator('#lists').count()) {
+    await page.evaluate(() => {
+      for (const e of document.querySelectorAll('.meter, footer')) e.remove()
+    })
+    const fleet = sides(await page.pdf({ format: 'A4' }))
+    if (fleet > FLEET_SIDES) tell(path, `the fleet part takes ${fleet} sides of paper`)
+  }
+  console.log(`${basename(path)}: ${sides(whole)} sides of paper, ${meters} meters`)
+  await page.context().close()
+}
+
+async function opening(path) {
+  const times = []
+  for (let turn = 0; turn < 3; turn++) {
+    const page = await open(path, 1280)
+    const timing = await page.evaluate(() => {
+      const [navigation] = performance.getEntriesByType('navigation')
+      const paint = performance.getEntriesByName('first-contentful-paint')[0]
+      return { load: navigation.loadEventEnd, paint: paint?.startTime ?? 0 }
+    })
+    times.push(Math.max(timing.load, timing.paint))
+    await page.context().close()
+  }
+  const best = Math.min(...times)
+  console.log(`${basename(path)}: open after ${times.map((t) => t.toFixed(0)).join(', ')} ms`)
+  if (best > OPENING_MS) tell(path, `opens after ${best.toFixed(0)} ms`)
+}
+
+/** The hostile page has the elements, attributes and addresses of the harmless one. */
+async function hostile() {
+  const [hostilePath, harmlessPath] = ['hostile.html', 'harmless.html'].map((n) => join(specimens, n))
+  const shapes = []
+  for (const path of [hostilePath, harmlessPath]) {
+    const page = await open(path, 1024)
+    shapes.push(new Set(await page.evaluate(structure)))
+    for (const address of await page.evaluate(addresses)) {
+      if (!/^#[a-z0-9_]+$/i.test(address)) tell(path, `address ${address}`)
+    }
+    await page.context().close()
+  }
+  for (const shape of shapes[0]) if (!shapes[1].has(shape)) tell(hostilePath, `a text made ${shape}`)
+  if (shapes[0].size < 20) tell(hostilePath, 'the page has hardly any structure: was it read?')
+}
+
+const started = Date.now()
+const pages = ['night.html', 'one-meter.html'].map((name) => join(specimens, name)).concat(reports)
+const threeHundred = join(specimens, 'three-hundred.html')
+await opening(threeHundred)
+for (const path of pages) {
+  for (const fault of await validate(path)) tell(path, fault)
+  await looks(path)
+  await paper(path)
+  for (const fault of await accessibility(browser, path)) tell(path, fault)
+}
+for (const fault of await validate(join(specimens, 'hostile.html'))) tell('hostile.html', fault)
+await hostile()
+await browser.close()
+
+console.log(`${pages.length + 3} pages looked at in ${((Date.now() - started) / 1000).toFixed(0)} s`)
+for (const line of new Set(broken)) console.log(`broken: ${line}`)
+process.exitCode = broken.length ? 1 : 0
+
+// Kept last: what was looked at must have been there at all.
+if (readFileSync(threeHundred).length < 1e6) throw new Error('three-hundred.html is not a report of 300 meters')
