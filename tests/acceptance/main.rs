@@ -1,6 +1,8 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
+mod archives;
 mod bad_input;
+mod changes;
 mod decisions;
 mod exits;
 mod facility;
@@ -9,6 +11,7 @@ mod known_truth;
 mod leakage;
 mod ledger;
 mod night;
+mod outputs;
 mod plan;
 mod prompt;
 mod questions;
@@ -16,5 +19,12 @@ mod straight;
 #[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
 mod straightway;
 mod since;
+mod scan;
+mod schedule;
+mod since;
+mod site_file;
+mod straight;
+#[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
+mod straightway;
 mod support;
 mod withdraw;

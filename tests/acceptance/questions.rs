@@ -1,7 +1,7 @@
 //! What a person asks of one meter: explain, trace.
 
 use crate::support::*;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 fn meters() -> Vec<String> {
     let register =
@@ -35,6 +35,37 @@ fn explain_keeps_to_one_screen_and_tells_distance_data_and_peers() {
         assert!(!run.stdout.contains(" 1.00 #"), "{}", run.stdout);
     }
     assert!(distances >= 12, "{distances} of 24 meters have a distance");
+}
+
+#[test]
+fn any_meter_has_a_page_in_a_file_that_is_numbered_and_not_named_after_it() {
+    let mut listed = 0;
+    for meter in meters().iter().take(6) {
+        let run = ask(&["explain", meter, "--html"]);
+        assert_eq!(run.code, Some(0), "{}", run.stderr);
+        let place = PathBuf::from(run.stdout.trim());
+        let name = place.file_stem().expect("a name").to_string_lossy().into_owned();
+        assert!(name.chars().all(|c| c.is_ascii_digit()), "{}", place.display());
+        assert!(place.parent().is_some_and(|folder| folder.ends_with("explain")));
+        let page = std::fs::read_to_string(&place).expect("a page");
+        assert_eq!(page.matches("class=\"meter\"").count(), 1);
+        for part in ["default-src 'none'", "24 meters: ", "<dt>data</dt>", "<dt>peers</dt>"] {
+            assert!(page.contains(part), "{meter}: {part}");
+        }
+        assert!(page.contains(&format!("metersift explain {meter} --as-of ")));
+        listed += usize::from(page.contains(" no. "));
+        assert!(
+            page.contains(" no. ") || page.contains("<dt>quiet</dt>") || page.contains("<dt>not ")
+        );
+    }
+    assert!(listed < 6, "quiet meters have pages as well");
+    let dir = tempfile::tempdir().expect("a folder");
+    let own = dir.path().join("deep/page.html");
+    let run = ask(&["explain", &meters()[0], "--html", &own.to_string_lossy()]);
+    assert_eq!((run.code, own.exists()), (Some(0), true), "{}", run.stderr);
+    let unknown = dir.path().join("unknown.html");
+    let run = ask(&["explain", "FT-0000", "--html", &unknown.to_string_lossy()]);
+    assert_eq!((run.code, unknown.exists()), (Some(2), false), "{}", run.stderr);
 }
 
 /// Text behind a label of the story.

@@ -77,7 +77,7 @@ fn a_source_that_stopped_and_a_meter_long_unjudged_are_entries() {
     let second = second.split_once("[[sources]]").expect("a source").1;
     let text = text.replace("dumps/*", "dumps/mill-*");
     put(&site.join("site.toml"), format!("{text}\n[[sources]]{second}"));
-    put(&site.join("dumps/dock-1.csv"), long_dump("2026-03-01").replace("FT-1.FLOW", "FT-1.DENS"));
+    put(&site.join("dumps/dock-1.csv"), long_dump("2026-03-01"));
     put(&site.join("dumps/mill-1.csv"), long_dump("2026-03-02"));
     night(site);
     assert!(!listed(site).contains(&"source dock".to_string()), "a day is no silence");
@@ -91,8 +91,11 @@ fn a_source_that_stopped_and_a_meter_long_unjudged_are_entries() {
 
 /// Meters on the list `mend_data` of the newest night.
 fn listed(site: &Path) -> Vec<String> {
-    let text = std::fs::read_to_string(newest(site).join("lists/watch-list.jsonl")).expect("a list");
-    let entries = text.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON"));
-    let mend = entries.filter(|entry| entry["list"] == "mend_data" && entry["rank"].as_u64() > Some(0));
+    let text =
+        std::fs::read_to_string(newest(site).join("lists/watch-list.jsonl")).expect("a list");
+    let entries =
+        text.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON"));
+    let mend =
+        entries.filter(|entry| entry["list"] == "mend_data" && entry["rank"].as_u64() > Some(0));
     mend.filter_map(|entry| entry["meter"].as_str().map(String::from)).collect()
 }

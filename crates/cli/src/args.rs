@@ -178,8 +178,8 @@ pub enum Command {
         as_of: AsOfArg,
         /// Write the meter's page instead, to FILE or to out/AS-OF/explain/NUMBER.html, and print
         /// where it is.
-        #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "")]
-        html: Option<std::path::PathBuf>,
+        #[arg(long, value_name = "FILE", num_args = 0..=1)]
+        html: Option<Option<std::path::PathBuf>>,
     },
     /// Say which meters to check next, on which day and at which hour.
     #[command(
@@ -369,6 +369,9 @@ mod tests {
         let mut tried = 0;
         for page in pages() {
             let text = std::fs::read_to_string(&page).expect("a page");
+            // A unit file is all code.
+            let unit = page.extension().is_some_and(|end| end == "service");
+            let text = if unit { format!("```\n{text}") } else { text };
             for line in command_lines(&text) {
                 if let Err(error) = parses(&line) {
                     panic!("{}: `metersift {line}`: {error}", page.display());

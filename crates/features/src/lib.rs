@@ -16,6 +16,9 @@
 //! Null is not zero: a value is NaN in the row where it is not known. The table of all features
 //! with unit, formula, needs and source is [`features`]; documents and file metadata draw on it.
 
+/// How much of the day before is looked at, microseconds.
+pub const WARM_UP_US: i64 = cells::WARM_US;
+
 mod burst;
 mod cells;
 mod day;
@@ -40,11 +43,11 @@ mod weighted;
 mod zero;
 
 pub use burst::{BurstWindow, burst_windows, bursts_of};
-pub use day::{Scratch, meter_day, meter_day_and_hours, meter_day_with};
+pub use day::{Scratch, meter_day, meter_day_and_hours, meter_day_with, minute_states};
 pub use habits::{Habits, habits_of};
-pub use hours::{Exposure, HourRow, hours_to_table};
+pub use hours::{Exposure, HourRow, MinuteState, hours_to_table};
 pub use input::{FeaturesError, MeterDay, SignalDay};
 pub use row::{FeatureRow, WhyNull, to_table};
 pub use settings::Settings;
-pub use table::{COUNTS, FeatureDef, Group, count_index, feature_index, features};
+pub use table::{COUNTS, FeatureDef, Group, Thinned, count_index, feature_index, features};
 pub use weighted::{held_mean, held_quantile};

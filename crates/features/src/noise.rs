@@ -10,8 +10,9 @@
 //!         deviation over unbroken steady stretches of an evenly spaced tag.
 //! Source: Rousseeuw & Croux (1993), JASA 88, 1273; Riley (2008), NIST SP 1065.
 //! Limits: assumes independent neighbours; a damped signal reads too quiet. `floor_limited`: under
-//!         the resolution, or within 2.5 resolutions on a tag that keeps fewer points than
-//!         rounding explains; such a noise is the recorder's, at best an upper bound.
+//!         the resolution, or on a tag that keeps fewer points than rounding explains, within 2.5
+//!         resolutions or at pauses that differ five-fold; such a noise is the recorder's, at
+//!         best an upper bound.
 
 use crate::burst::Updates;
 use crate::cells::{Cells, STEADY_OWN};
@@ -29,6 +30,13 @@ const TAIL_MIN_UPDATES: usize = 500;
 const DEAD_BAND_RESOLUTIONS: f64 = 2.5;
 /// ... where it keeps fewer points, by this factor, than a rounded normal signal would give.
 const THINNING: f64 = 1.5;
+/// Upper over lower decile of the pauses of a recorder by exception. A real one was seen to store at
+/// 1 and 4 s in turn, which is a clock.
+const UNEVEN_PAUSES: f64 = 5.0;
+/// ... on a tag with straight lines, where the grid of the export hides the shortest pauses.
+const UNEVEN_ON_LINES: f64 = 2.0;
+/// Share of points on lines beyond which a tag has lines: an Allan deviation would be theirs.
+const LINES: f64 = 0.05;
 /// Fewest differences behind an Allan deviation.
 const ALLAN_MIN_DIFFERENCES: usize = 20;
 
@@ -91,7 +99,9 @@ pub(crate) fn write(
     row.count(Count::Noise, scratch.steps.len());
     match noise {
         Some(noise) => {
-            let floor_limited = noise.floor_limited || is_thinned_away(noise.sigma, density);
+            let floor_limited = noise.floor_limited
+                || is_thinned_away(noise.sigma, density)
+                || is_by_exception(noise.sigma, density, updates, cells, &mut scratch.even);
             row.set(F::Noise, noise.sigma);
             row.set(F::NoiseFloorLimited, f64::from(u8::from(floor_limited)));
             row.set(F::NoiseSpacing, stats::median_in_place(&mut scratch.spacings));
@@ -114,6 +124,34 @@ fn is_thinned_away(sigma: f64, density: &Samples) -> bool {
     let expected = 1.0 - stats::equal_neighbour_share(r, sigma);
     let kept = density.habits.updates / density.n_own() as f64;
     sigma < DEAD_BAND_RESOLUTIONS * r && kept * THINNING < expected
+}
+
+/// Whether the updates come at pauses that differ five-fold and are fewer than rounding explains.
+///
+/// A dead-band without rounding leaves no other trace: what is stored is what left the band, and a
+/// step between two such values is the band, or the drift over the pause.
+fn is_by_exception(
+    sigma: f64,
+    density: &Samples,
+    updates: &Updates,
+    cells: &Cells,
+    pauses: &mut Vec<f64>,
+) -> bool {
+    pauses.clear();
+    for i in 1..updates.len() {
+        if updates.linked[i] && cells.at(updates.t_us[i], STEADY_OWN) {
+            pauses.push((updates.t_us[i] - updates.t_us[i - 1]) as f64);
+        }
+    }
+    let all: f64 = pauses.iter().sum();
+    let low = stats::quantile_in_place(pauses, 0.1);
+    let high = stats::quantile_in_place(pauses, 0.9);
+    // NaN, an unrounded signal, shows no repeats.
+    let repeats = stats::equal_neighbour_share(density.habits.resolution, sigma);
+    let expected = if repeats.is_nan() { 1.0 } else { 1.0 - repeats };
+    let kept = low * pauses.len() as f64 / all;
+    let uneven = if density.habits.line_share > LINES { UNEVEN_ON_LINES } else { UNEVEN_PAUSES };
+    high > uneven * low && kept * THINNING < expected
 }
 
 /// (q50 - q2) / (q98 - q50) of steady updates about the mean of their window.
@@ -152,7 +190,7 @@ fn center(values: &mut [f64]) {
 
 fn write_allan(density: &Samples, cells: &Cells, scratch: &mut NoiseScratch, row: &mut FeatureRow) {
     let spacing_s = density.habits.spacing_s;
-    if spacing_s.is_nan() {
+    if spacing_s.is_nan() || density.habits.line_share > LINES {
         return;
     }
     even_series(density, cells, (spacing_s * 1e6) as i64, &mut scratch.even);

@@ -5,25 +5,16 @@ use crate::message::Message;
 use crate::site::Site;
 use crate::stage::health::data_health;
 use crate::stage::import::{refused, store_message};
-<<<<<<< HEAD
 use crate::stage::plan;
-use crate::stage::since::{self, Different, Inputs};
-=======
 use crate::stage::since::{self, Inputs};
->>>>>>> report
 use crate::story::{self, grouped};
 use metersift_faults::Fleet;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
 use metersift_rank::PastEntry;
-<<<<<<< HEAD
-use metersift_report::{ReportInput, RunCard, neutral};
+use metersift_report::{DataHealth, ReportInput, RunCard, Since, neutral};
 use metersift_store::{DumpState, Store};
-=======
-use metersift_report::{DataHealth, ReportInput, RunCard, Since};
-use metersift_store::Store;
->>>>>>> report
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -31,11 +22,8 @@ use std::path::{Path, PathBuf};
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
-<<<<<<< HEAD
 /// Record lines not used that are told on the screen; the file beside the results holds all.
 const REJECTS_SHOWN: usize = 20;
-=======
->>>>>>> report
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -257,7 +245,6 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
 }
 
 /// Writes the night whole: into a folder beside its place, then swapped in.
-<<<<<<< HEAD
 pub fn write(
     site: &Site,
     store: &Store,
@@ -265,9 +252,6 @@ pub fn write(
     rejects: &[Reject],
     upto: Upto,
 ) -> Result<PathBuf, Message> {
-=======
-pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message> {
->>>>>>> report
     let stage = story::stage("report");
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
@@ -277,8 +261,6 @@ pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message>
             .at(format!("in {}: {error}", site.out_dir().display()))
     };
     let _ = std::fs::remove_dir_all(&staging);
-    let inputs = Inputs::of(site, store, night);
-    let different = different(site, store, night, &inputs);
     write_evidence(&staging.join("evidence"), night).map_err(io)?;
     if upto >= Upto::Lists {
         let lists = staging.join("lists");
@@ -290,14 +272,8 @@ pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message>
     }
     let mut size = 0;
     if upto >= Upto::Report {
-<<<<<<< HEAD
-        let report = staging.join("report");
-        size = write_report(site, store, &report, night, different.as_ref()).map_err(io)?;
-=======
         size = write_report(site, &staging.join("report"), night).map_err(io)?;
->>>>>>> report
     }
-    write_inputs(&staging.join(since::FILE), &inputs).map_err(io)?;
     write_rejects(&staging.join("record-rejects.csv"), rejects).map_err(io)?;
     keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
@@ -316,18 +292,6 @@ pub fn write(site: &Site, night: &Night, upto: Upto) -> Result<PathBuf, Message>
         if size > 0 { format!(", report {:.1} MB", size as f64 / 1e6) } else { String::new() };
     stage.done(format!("written to {}{page}", site.shown(&place)));
     Ok(place)
-}
-
-<<<<<<< HEAD
-/// What is different from the last night that kept what it stood on.
-fn different(site: &Site, store: &Store, night: &Night, now: &Inputs) -> Option<Different> {
-    let before = night.lists.before?.as_of;
-    let then = Inputs::read(&site.out_dir().join(before.to_string()))?;
-    Some(then.compared(now, night, &store.ledger()))
-}
-
-fn write_inputs(path: &Path, inputs: &Inputs) -> std::io::Result<()> {
-    std::fs::write(path, serde_json::to_string(inputs).map_err(other)? + "\n")
 }
 
 /// Every record line that was not used, with its place: nothing that the team wrote is lost
@@ -352,11 +316,8 @@ fn write_rejects(path: &Path, rejects: &[Reject]) -> std::io::Result<()> {
     file.into_inner().map_err(other)?.flush()
 }
 
-/// Lists and report of the very same run stay when only an earlier part is written again; those
-=======
-/// Lists, report and pages of single meters of the very same run stay when only an earlier part is written again; those
->>>>>>> report
-/// of another run would not fit and go.
+/// Lists, report and pages of single meters of the very same run stay when only an earlier part
+/// is written again; those of another run would not fit and go.
 fn keep_later_parts(
     place: &Path,
     staging: &Path,
@@ -412,34 +373,12 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     metersift_report::write_parquet(&table, create(&folder.join("watch-list.parquet"))?, card)
         .map_err(other)?;
     let book = create(&folder.join("watch-list.xlsx"))?;
-    metersift_report::write_xlsx(&night.lists, &site.file.name, book, card).map_err(other)
+    let since = night.since.as_ref();
+    metersift_report::write_xlsx(&night.lists, since, &site.file.name, book, card).map_err(other)
 }
 
-<<<<<<< HEAD
-fn write_report(
-    site: &Site,
-    store: &Store,
-    folder: &Path,
-    night: &Night,
-    different: Option<&Different>,
-) -> std::io::Result<usize> {
-    let health = health_lines(store);
-    let mut summary = summary_lines(store, night);
-    summary.extend(different.map(|different| different.sentences()).unwrap_or_default());
-    let page = metersift_report::html(&ReportInput {
-        site: &site.file.name,
-        card: &night.card,
-        lists: &night.lists,
-        verdicts: &night.verdicts,
-        daily: &night.daily,
-        records: &night.records,
-        health: &health,
-        summary: &summary,
-    });
-=======
 fn write_report(site: &Site, folder: &Path, night: &Night) -> std::io::Result<usize> {
     let page = metersift_report::html(&night.report_input(site));
->>>>>>> report
     std::fs::create_dir_all(folder)?;
     std::fs::write(folder.join("index.html"), &page)?;
     Ok(page.len())
@@ -463,43 +402,6 @@ fn summary_lines(store: &Store, daily: &Table, as_of: Day) -> Vec<String> {
     )]
 }
 
-<<<<<<< HEAD
-/// Data health, one line per source: what came, what was set aside.
-fn health_lines(store: &Store) -> Vec<String> {
-    #[derive(Default)]
-    struct Source {
-        dumps: u64,
-        rows: u64,
-        rejected: u64,
-        conflicting: u64,
-        last: Option<Day>,
-    }
-    let mut sources: BTreeMap<String, Source> = BTreeMap::new();
-    for dump in &store.ledger().dumps {
-        let source = sources.entry(dump.source.clone()).or_default();
-        source.dumps += 1;
-        source.rows += dump.rows_in;
-        source.rejected += dump.rejected;
-        source.conflicting += dump.rows.conflicting;
-        source.last = source.last.max(dump.last().map(|time| time.day()));
-    }
-    sources
-        .into_iter()
-        .map(|(name, source)| {
-            let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
-            format!(
-                "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}",
-                source.dumps,
-                grouped(source.rows),
-                grouped(source.rejected),
-                grouped(source.conflicting),
-            )
-        })
-        .collect()
-}
-
-=======
->>>>>>> report
 /// One row per meter and observable: what it said, for whoever opens the evidence.
 fn observables_table(verdicts: &[Verdict]) -> Table {
     let rows: Vec<_> =

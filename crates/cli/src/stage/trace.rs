@@ -11,7 +11,7 @@ use crate::story::say;
 use metersift_features::{FeatureDef, Group};
 use metersift_model::{Day, Records, TimeUs};
 use metersift_report::neutral;
-use metersift_store::{RunRef, Store};
+use metersift_store::{OriginRun, Store};
 
 /// The samples of the meter's day as CSV; the stored and the recomputed value go to stderr.
 /// [`Exit::Damaged`] when the same samples, records and settings give another value.
@@ -106,10 +106,11 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
     let ledger = store.ledger();
     let mut out = csv::Writer::from_writer(Vec::new());
     let mut failed =
-        out.write_record(["meter", "signal", "time", "value", "quality", "dump"]).err();
-    let mut write = |run: &RunRef<'_>| {
+        out.write_record(["meter", "signal", "time", "value", "quality", "dump", "line"]).err();
+    let mut write = |origin: &OriginRun<'_>| {
+        let run = origin.run;
         for (at, &time) in run.time_us.iter().enumerate() {
-            let dump = ledger.dump(run.dump[at]).map_or("", |dump| dump.name.as_str());
+            let dump = ledger.dump(origin.dump[at]).map_or("", |dump| dump.name.as_str());
             let value = run.value[at];
             let row = [
                 neutral(run.meter).into_owned(),
@@ -118,6 +119,7 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
                 if value.is_nan() { String::new() } else { value.to_string() },
                 run.quality[at].to_string(),
                 neutral(dump).into_owned(),
+                if origin.line[at] == 0 { String::new() } else { origin.line[at].to_string() },
             ];
             failed = failed.take().or(out.write_record(row).err());
         }
@@ -126,9 +128,10 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
     for name in [Some(meter), partner].into_iter().flatten() {
         let bucket = metersift_store::bucket_of(name, store.bucket_count());
         store
-            .for_each_run(day, bucket, &mut |run| {
+            .for_each_run_with_origin(day, bucket, &mut |origin| {
+                let run = origin.run;
                 if run.meter == name && (name == meter || flow_of(name, run.signal)) {
-                    write(&run);
+                    write(&origin);
                 }
             })
             .map_err(store_message)?;

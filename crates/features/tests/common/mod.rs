@@ -121,6 +121,58 @@ pub fn quiet_day() -> Site {
         .with(Signal::PickoffOutlet, |i| 232.0 + 0.1 * d[i])
 }
 
+fn shut(i: usize) -> bool {
+    (30_000..37_200).contains(&i)
+}
+
+fn gas(i: usize) -> bool {
+    (50_000..53_000).contains(&i) || (60_000..60_900).contains(&i)
+}
+
+fn drained(i: usize) -> bool {
+    (80_000..82_000).contains(&i)
+}
+
+/// A day with a standstill, a start, gas, two products and a drained half hour; a partner that
+/// reads 0.3 % and 8 kg/h less.
+pub fn eventful_day() -> Site {
+    let n: Vec<Vec<f64>> = (0..7).map(|seed| normals(SECONDS, 60 + seed)).collect();
+    let slow = |i: usize, period: f64| (i as f64 / period).sin();
+    let density = |i: usize| {
+        let product = if i < 40_000 { 1000.0 } else { 1080.0 };
+        match i {
+            _ if drained(i) => 1.2 + 0.1 * n[1][i],
+            _ if gas(i) => 0.93 * product + 15.0 * n[1][i / 7 * 7],
+            _ => product + 0.8 * slow(i, 4000.0) + 0.2 * n[1][i],
+        }
+    };
+    let mut site = Site::new()
+        .with(Signal::MassFlow, |i| match i {
+            _ if shut(i) => 0.3 + 0.3 * n[0][i],
+            _ if drained(i) => 0.0,
+            _ => 12_000.0 * (1.0 + 0.2 * slow(i, 6000.0)) + 20.0 * n[0][i],
+        })
+        .with(Signal::Density, density)
+        .with(Signal::Temperature, |i| 20.0 + 0.5 * slow(i, 9000.0) + 0.01 * n[2][i])
+        .with(Signal::Pressure, |i| 300.0 + 20.0 * slow(i, 5000.0) + 0.5 * n[3][i])
+        .with(Signal::DriveGain, |i| {
+            if gas(i) { 55.0 + 8.0 * n[4][i / 5 * 5] } else { 14.0 * (0.01 * n[4][i]).exp() }
+        })
+        .with(Signal::PickoffInlet, |i| 230.0 + 0.05 * n[5][i])
+        .with(Signal::PickoffOutlet, |i| 232.0 + 0.05 * n[6][i])
+        .with(Signal::TubeFrequency, |i| {
+            // f^2 = k / (4 pi^2 (m + rho V)): two points of a laboratory tube.
+            (37_995_443.865_877 / (density(i) + 2000.0)).sqrt()
+        });
+    site.meter.reference_fluid = Some("water".into());
+    let mut partner = site.signals[&Signal::MassFlow].clone();
+    partner.value.iter_mut().enumerate().for_each(|(i, q)| {
+        *q = *q / 1.003 - 8.0 + 15.0 * n[6][i];
+    });
+    site.partner = Some(partner);
+    site
+}
+
 pub fn close(got: Option<f64>, want: f64, tolerance: f64) {
     let got = got.expect("known");
     assert!((got - want).abs() <= tolerance, "got {got}, want {want} within {tolerance}");
