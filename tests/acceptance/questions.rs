@@ -87,21 +87,29 @@ fn every_traced_feature_is_recomputed_to_the_last_bit() {
         .find(|line| line.split(',').nth(partner).is_some_and(|with| !with.is_empty()));
     let mut asked = vec![meters()[0].clone()];
     asked.extend(in_series.map(|line| line.split(',').next().expect("a meter").to_string()));
-    for meter in &asked {
-        for feature in
-            ["density_noise_kg_m3", "drive_log_median", "partner_span_log", "gas_share", "mass_kg"]
-        {
+    // Every feature of both meters; two at a time, a run each.
+    let jobs: Vec<(&String, &str)> = asked
+        .iter()
+        .flat_map(|meter| metersift_features::features().iter().map(move |def| (meter, def.name)))
+        .collect();
+    let check = |jobs: &[(&String, &str)]| {
+        for (meter, feature) in jobs {
             let run = ask(&["trace", meter, feature, &day]);
             assert_eq!(run.code, Some(0), "{meter} {feature}: {}", run.stderr);
             assert_eq!(told(&run, "stored "), told(&run, "recomputed "), "{}", run.stderr);
             assert!(run.stderr.contains("equal to the last bit"), "{}", run.stderr);
         }
-    }
+    };
+    let (one, other) = jobs.split_at(jobs.len() / 2);
+    std::thread::scope(|scope| {
+        scope.spawn(|| check(one));
+        check(other);
+    });
     let run = ask(&["trace", &asked[0], "density_kg_m3", &day]);
     let mut lines = run.stdout.lines();
-    assert_eq!(lines.next(), Some("meter,signal,time,value,quality,dump"));
+    assert_eq!(lines.next(), Some("meter,signal,time,value,quality,dump,line"));
     assert!(
-        lines.all(|line| line.split(',').count() == 6 && line.contains("dumps/")),
+        lines.all(|line| line.split(',').count() == 7 && line.contains("dumps/")),
         "{}",
         run.stdout
     );
