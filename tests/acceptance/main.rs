@@ -15,10 +15,6 @@ mod outputs;
 mod plan;
 mod prompt;
 mod questions;
-mod straight;
-#[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
-mod straightway;
-mod since;
 mod scan;
 mod schedule;
 mod since;
