@@ -4,6 +4,7 @@
 use metersift_model::records::{
     Change, Check, CheckOutcome, CheckPosition, Meter, Uses, ZeroRecord, ZeroState,
 };
+use metersift_model::verdict::Calibrated;
 use metersift_model::verdict::{
     BlindSpot, Fact, FactKind, Interval, JudgedState, ObservableEvidence, Severity,
 };
@@ -371,11 +372,16 @@ fn verdict(name: &str, service: &str, stream: &str, story: Story) -> Verdict {
         probability: probabilities[mode.index()],
         probabilities,
         fault_score: if troubled { 2.3 } else { -3.0 },
+        raw_fault_score: f64::NAN,
+        calibrated: Calibrated::Simulated,
         decoy_score: f64::NAN,
         severity: severity(story),
         days_left: (story == Story::Erosion).then(|| interval(45.0, 20.0, 110.0)),
+        limit: None,
+        tolerable_error_pct: 0.5,
         error_now_pct: troubled.then_some(0.8),
         error_rate_pct_d: troubled.then_some(0.004),
+        by_mode: Vec::new(),
         group: (story == Story::Gas).then(|| "tanker loading 1".into()),
         exceeds_group: name == "FT-4013",
         blind_spots: vec![
