@@ -2,6 +2,8 @@
 //!
 //! `METERSIFT_WRITE_DOCS=1 cargo test --release -p metersift-tests --test docs` writes them anew.
 
+mod pictures;
+
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -25,22 +27,25 @@ fn agrees(page: &str, made: &str) {
 fn the_features_page_is_the_feature_table() {
     let mut page = String::from(
         "# Daily features\n\n\
-         One row per meter and UTC day, from that day's samples and records only. Null = not \
-         known; zero = measured zero. `why_<group>` says why a group is null, `n_<...>` how many \
-         samples a value stands on. This page is made from the feature table in \
-         `crates/features`.\n",
+         One row per meter and UTC day, from that day's samples, the last two hours of the day \
+         before and the records so far. Null = not known; zero = measured zero. `why_<group>` says \
+         why a group is null, `n_<...>` how many samples a value stands on. *Thinned* is the stated \
+         error where the historian stores by exception: a dead-band of two to six sensor noises and \
+         at least one value in 15 minutes; a value stays within it, or is null, or is marked. States \
+         are defined, with pictures, in [states](states.md). This page is made from the feature \
+         table in `crates/features`.\n",
     );
     let mut group = None;
     for def in metersift_features::features() {
         if group != Some(def.group) {
             group = Some(def.group);
             let _ = write!(page, "\n## {}\n\n", def.group.name());
-            page.push_str("| column | symbol | unit | formula | needs | valid when | null means | source |\n|---|---|---|---|---|---|---|---|\n");
+            page.push_str("| column | symbol | unit | formula | needs | valid when | null means | thinned | source |\n|---|---|---|---|---|---|---|---|---|\n");
         }
         let cell = |text: &str| text.replace('|', "\\|").replace('\n', " ");
         let _ = writeln!(
             page,
-            "| `{}` | {} | {} | {} | {} | {} | {} | {} |",
+            "| `{}` | {} | {} | {} | {} | {} | {} | {} | {} |",
             def.name,
             cell(def.symbol),
             cell(def.unit),
@@ -48,10 +53,18 @@ fn the_features_page_is_the_feature_table() {
             cell(def.needs),
             cell(def.validity),
             cell(def.null_means),
+            cell(&def.thinned.to_string()),
             cell(def.source)
         );
     }
     agrees("docs/methods/features.md", &page);
+}
+
+#[test]
+fn the_pictures_of_states_are_drawn_from_the_minutes_themselves() {
+    for (name, svg) in pictures::states() {
+        agrees(&format!("docs/images/states-{name}.svg"), &svg);
+    }
 }
 
 #[test]

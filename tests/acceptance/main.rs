@@ -1,18 +1,26 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
+mod archives;
 mod bad_input;
+mod changes;
 mod decisions;
 mod exits;
 mod facility;
 mod first_hour;
 mod known_truth;
+mod leakage;
 mod ledger;
 mod night;
+mod outputs;
 mod plan;
 mod prompt;
 mod questions;
+mod scan;
 mod schedule;
 mod since;
 mod site_file;
+mod straight;
+#[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
+mod straightway;
 mod support;
 mod withdraw;

@@ -50,7 +50,7 @@ fn a_second_night_recomputes_only_what_the_new_day_touched() {
     assert!(matches!(first.code, Some(0 | 1)), "{}", first.stderr);
 
     let idle = night(dir.path(), "2");
-    assert!(idle.stderr.contains("computed 0 of"), "{}", idle.stderr);
+    assert!(idle.stderr.contains("recomputed 0 of"), "{}", idle.stderr);
     assert!(idle.stderr.contains("0 new dumps"), "{}", idle.stderr);
 
     let before = snapshot(&dir.path().join("store/samples"));
@@ -60,12 +60,13 @@ fn a_second_night_recomputes_only_what_the_new_day_touched() {
     let computed = second
         .stderr
         .lines()
-        .find_map(|line| line.strip_prefix("features  computed "))
-        .and_then(|rest| rest.split(' ').next()?.parse::<usize>().ok())
-        .expect("the features line says how many days");
-    // The new day, its neighbour (dumps in local time cross midnight UTC), and days whose records
-    // the longer plan may have added to.
-    assert!((1..=4).contains(&computed), "computed {computed} days\n{}", second.stderr);
+        .find_map(|line| line.strip_prefix("features  recomputed "))
+        .and_then(|rest| rest.split(' ').next()?.replace(',', "").parse::<usize>().ok())
+        .expect("the features line says how many meter-days");
+    // The new day, its neighbour (dumps in local time cross midnight UTC), the day after a late
+    // one, and rows whose records the longer plan may have added to.
+    assert!(second.stderr.contains(" new"), "{}", second.stderr);
+    assert!((1..=4 * 24).contains(&computed), "{computed} meter-days\n{}", second.stderr);
     let after = snapshot(&dir.path().join("store/samples"));
     let changed = after.iter().filter(|(name, bytes)| before.get(*name) != Some(bytes)).count();
     assert!((1..=3).contains(&changed), "{changed} day files changed");

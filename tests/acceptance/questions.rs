@@ -1,7 +1,7 @@
 //! What a person asks of one meter: explain, trace.
 
 use crate::support::*;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 fn meters() -> Vec<String> {
     let register =
@@ -37,6 +37,37 @@ fn explain_keeps_to_one_screen_and_tells_distance_data_and_peers() {
     assert!(distances >= 12, "{distances} of 24 meters have a distance");
 }
 
+#[test]
+fn any_meter_has_a_page_in_a_file_that_is_numbered_and_not_named_after_it() {
+    let mut listed = 0;
+    for meter in meters().iter().take(6) {
+        let run = ask(&["explain", meter, "--html"]);
+        assert_eq!(run.code, Some(0), "{}", run.stderr);
+        let place = PathBuf::from(run.stdout.trim());
+        let name = place.file_stem().expect("a name").to_string_lossy().into_owned();
+        assert!(name.chars().all(|c| c.is_ascii_digit()), "{}", place.display());
+        assert!(place.parent().is_some_and(|folder| folder.ends_with("explain")));
+        let page = std::fs::read_to_string(&place).expect("a page");
+        assert_eq!(page.matches("class=\"meter\"").count(), 1);
+        for part in ["default-src 'none'", "24 meters: ", "<dt>data</dt>", "<dt>peers</dt>"] {
+            assert!(page.contains(part), "{meter}: {part}");
+        }
+        assert!(page.contains(&format!("metersift explain {meter} --as-of ")));
+        listed += usize::from(page.contains(" no. "));
+        assert!(
+            page.contains(" no. ") || page.contains("<dt>quiet</dt>") || page.contains("<dt>not ")
+        );
+    }
+    assert!(listed < 6, "quiet meters have pages as well");
+    let dir = tempfile::tempdir().expect("a folder");
+    let own = dir.path().join("deep/page.html");
+    let run = ask(&["explain", &meters()[0], "--html", &own.to_string_lossy()]);
+    assert_eq!((run.code, own.exists()), (Some(0), true), "{}", run.stderr);
+    let unknown = dir.path().join("unknown.html");
+    let run = ask(&["explain", "FT-0000", "--html", &unknown.to_string_lossy()]);
+    assert_eq!((run.code, unknown.exists()), (Some(2), false), "{}", run.stderr);
+}
+
 /// Text behind a label of the story.
 fn told<'a>(run: &'a Run, label: &str) -> &'a str {
     let line = run.stderr.lines().find_map(|line| line.trim_start().strip_prefix(label));
@@ -56,21 +87,29 @@ fn every_traced_feature_is_recomputed_to_the_last_bit() {
         .find(|line| line.split(',').nth(partner).is_some_and(|with| !with.is_empty()));
     let mut asked = vec![meters()[0].clone()];
     asked.extend(in_series.map(|line| line.split(',').next().expect("a meter").to_string()));
-    for meter in &asked {
-        for feature in
-            ["density_noise_kg_m3", "drive_log_median", "partner_span_log", "gas_share", "mass_kg"]
-        {
+    // Every feature of both meters; two at a time, a run each.
+    let jobs: Vec<(&String, &str)> = asked
+        .iter()
+        .flat_map(|meter| metersift_features::features().iter().map(move |def| (meter, def.name)))
+        .collect();
+    let check = |jobs: &[(&String, &str)]| {
+        for (meter, feature) in jobs {
             let run = ask(&["trace", meter, feature, &day]);
             assert_eq!(run.code, Some(0), "{meter} {feature}: {}", run.stderr);
             assert_eq!(told(&run, "stored "), told(&run, "recomputed "), "{}", run.stderr);
             assert!(run.stderr.contains("equal to the last bit"), "{}", run.stderr);
         }
-    }
+    };
+    let (one, other) = jobs.split_at(jobs.len() / 2);
+    std::thread::scope(|scope| {
+        scope.spawn(|| check(one));
+        check(other);
+    });
     let run = ask(&["trace", &asked[0], "density_kg_m3", &day]);
     let mut lines = run.stdout.lines();
-    assert_eq!(lines.next(), Some("meter,signal,time,value,quality,dump"));
+    assert_eq!(lines.next(), Some("meter,signal,time,value,quality,dump,line"));
     assert!(
-        lines.all(|line| line.split(',').count() == 6 && line.contains("dumps/")),
+        lines.all(|line| line.split(',').count() == 7 && line.contains("dumps/")),
         "{}",
         run.stdout
     );

@@ -91,11 +91,11 @@ fn a_source_that_stopped_and_a_meter_long_unjudged_are_entries() {
 
 /// Meters on the list `mend_data` of the newest night.
 fn listed(site: &Path) -> Vec<String> {
-    let file = newest(site).join("lists/watch-list.jsonl");
-    let text = std::fs::read_to_string(file).expect("a list");
-    let entry = |line: &str| serde_json::from_str::<serde_json::Value>(line).expect("JSON");
-    let mend = text.lines().map(entry).filter(|entry| {
-        entry["list"] == "mend_data" && entry["rank"].as_u64().is_some_and(|rank| rank > 0)
-    });
+    let text =
+        std::fs::read_to_string(newest(site).join("lists/watch-list.jsonl")).expect("a list");
+    let entries =
+        text.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON"));
+    let mend =
+        entries.filter(|entry| entry["list"] == "mend_data" && entry["rank"].as_u64() > Some(0));
     mend.filter_map(|entry| entry["meter"].as_str().map(String::from)).collect()
 }

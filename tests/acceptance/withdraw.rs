@@ -67,10 +67,10 @@ fn after_a_withdrawal_the_store_is_the_one_that_never_saw_the_dump() {
     let run = withdraw(undone.path(), "dumps/b.csv");
     assert_eq!(run.code, Some(0), "{}", run.stderr);
     for part in [
-        // Both days of the dump but for the drive and flow of the first, which it only repeated.
-        "5,760 readings left the store",
+        // Its second day, which only it told; on the first it had corrected one signal of three.
+        "4,320 readings left the store",
+        "1,440 readings stand again as other dumps told them",
         "2 days touched: 2026-03-03 to 2026-03-04",
-        "dumps/a.csv: its file is there, the next import takes it",
         "imports skip it",
     ] {
         assert!(run.stdout.contains(part), "{part} is missing: {}", run.stdout);
@@ -79,9 +79,9 @@ fn after_a_withdrawal_the_store_is_the_one_that_never_saw_the_dump() {
     let import = succeeds("import", undone.path());
     assert!(import.stderr.contains("dumps/b.csv: withdrawn: skipped"), "{}", import.stderr);
     assert!(import.stderr.contains("0 new dumps") && import.stderr.contains("1 withdrawn"));
-    assert!(import.stderr.contains("1 dumps taken again"), "{}", import.stderr);
+    assert!(!import.stderr.contains("taken again"), "{}", import.stderr);
     let features = succeeds("features", undone.path());
-    assert!(features.stderr.contains("computed 1 of 2 days"), "{}", features.stderr);
+    assert!(features.stderr.contains(" late; from "), "{}", features.stderr);
     assert!(features.stderr.contains("1 days hold no samples any more"), "{}", features.stderr);
 
     for folder in ["store/samples", "store/daily"] {
@@ -101,7 +101,7 @@ fn after_a_withdrawal_the_store_is_the_one_that_never_saw_the_dump() {
 }
 
 #[test]
-fn what_others_told_as_well_comes_back_with_the_next_import() {
+fn what_others_told_as_well_stands_at_once_and_without_their_files() {
     let first = both(&long_dump("2026-03-02"), &long_dump("2026-03-03"));
     let second = both(&long_dump("2026-03-03"), &long_dump("2026-03-04"));
     let (undone, never) =
@@ -110,18 +110,18 @@ fn what_others_told_as_well_comes_back_with_the_next_import() {
     dumps(never.path(), &[("b.csv", &second)]);
     succeeds("import", undone.path());
     succeeds("import", never.path());
+    std::fs::remove_file(undone.path().join("dumps/b.csv")).expect("the dump is removed");
     let run = withdraw(undone.path(), "dumps/a.csv");
     assert_eq!(run.code, Some(0), "{}", run.stderr);
-    assert!(run.stdout.contains("dumps/b.csv: its file is there"), "{}", run.stdout);
-    assert_ne!(readings(undone.path()), readings(never.path()), "the shared day went with it");
-    succeeds("import", undone.path());
-    // The numbers of the dumps differ, so the bytes do; the readings must not.
+    assert!(!run.stdout.contains("imported again"), "{}", run.stdout);
+    let samples = |site: &Path| snapshot(&site.join("store/samples"));
+    assert!(samples(undone.path()) == samples(never.path()), "byte for byte");
     assert_eq!(readings(undone.path()), readings(never.path()));
     succeeds("check-store", undone.path());
 }
 
 #[test]
-fn a_correction_on_another_day_survives_what_is_imported_again() {
+fn what_a_withdrawn_dump_had_corrected_stands_again() {
     let first = both(&long_dump("2026-03-02"), &long_dump("2026-03-03"));
     let (wrong, right) = (corrected(&long_dump("2026-03-02")), corrected(&long_dump("2026-03-03")));
     let (undone, never) =
@@ -131,27 +131,31 @@ fn a_correction_on_another_day_survives_what_is_imported_again() {
     succeeds("import", undone.path());
     succeeds("import", never.path());
     assert_eq!(withdraw(undone.path(), "dumps/b.csv").code, Some(0));
+    assert_eq!(readings(undone.path()), readings(never.path()));
     let import = succeeds("import", undone.path());
-    assert!(import.stderr.contains("2 dumps taken again"), "{}", import.stderr);
+    assert!(import.stderr.contains("no day touched"), "{}", import.stderr);
     assert_eq!(readings(undone.path()), readings(never.path()));
 }
 
 #[test]
 fn a_dump_that_must_come_again_and_is_gone_is_named_until_it_comes() {
     let dir = tempfile::tempdir().expect("a folder");
+    let site = dir.path();
     let day = long_dump("2026-03-02");
-    dumps(dir.path(), &[("a.csv", &day), ("b.csv", &corrected(&day))]);
-    succeeds("import", dir.path());
-    let file = dir.path().join("dumps/a.csv");
+    dumps(site, &[("a.csv", &day)]);
+    succeeds("import", site);
+    let file = site.join("dumps/a.csv");
     std::fs::remove_file(&file).expect("the dump is removed");
-    let run = withdraw(dir.path(), "dumps/b.csv");
-    assert!(run.stdout.contains("dumps/a.csv: its file is not there"), "{}", run.stdout);
-    let lacking = on_site("import", dir.path());
+    put(&site.join("store/samples/day=2026-03-02/bucket=00.parquet"), "damaged");
+    let run = metersift(["check-store", "--set-aside", "--site", &site.to_string_lossy()]);
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    put(&site.join("dumps/b.csv"), long_dump("2026-03-03"));
+    let lacking = on_site("import", site);
     assert_eq!(lacking.code, Some(1), "{}", lacking.stderr);
     assert!(lacking.stderr.contains("dumps/a.csv: to be imported again"), "{}", lacking.stderr);
     put(&file, &day);
-    succeeds("import", dir.path());
-    assert_eq!(readings(dir.path()).len(), 4320);
+    succeeds("import", site);
+    assert_eq!(readings(site).len(), 2 * 4320);
 }
 
 #[test]

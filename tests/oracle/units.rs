@@ -142,3 +142,33 @@ fn inverse_factors_of_suspected_unit_steps() {
     assert_close(back(Signal::Pressure, "psi"), 0.145037737730209215, ulps, "kPa to psi");
     assert_close(back(Signal::Density, "lb/ft3"), 0.0624279605761446120, ulps, "to lb/ft3");
 }
+
+/// Every unit that the model knows against PyPI pint (`units.py` and its versions beside the
+/// numbers); a unit without a number there is a failure. Tolerance: 1e-14, a few roundings of
+/// pint's own chain of factors; temperatures 1e-12 degC.
+#[test]
+fn every_known_unit_is_the_one_of_pint() {
+    let rows: std::collections::BTreeMap<(String, String), f64> = include_str!("data/units.csv")
+        .lines()
+        .skip(2)
+        .map(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            ((cells[0].to_owned(), cells[1].to_owned()), cells[2].parse().expect("a number"))
+        })
+        .collect();
+    let mut checked = 0;
+    for signal in Signal::KNOWN {
+        for name in unit::known_units(&signal) {
+            let want = *rows
+                .get(&(signal.name(), name.to_owned()))
+                .unwrap_or_else(|| panic!("pint was not asked for {name} of {}", signal.name()));
+            if signal == Signal::Temperature {
+                assert_within(convert(signal.clone(), name, 100.0), want, 1e-12, name);
+            } else {
+                assert_close(convert(signal.clone(), name, 1.0), want, 1e-14, name);
+            }
+            checked += 1;
+        }
+    }
+    assert_eq!(checked, rows.len());
+}

@@ -23,7 +23,6 @@ const REFERENCE_DAYS: usize = 60;
 struct MeterDays {
     days: Vec<Day>,
     columns: [Vec<f64>; 5],
-    reference_density_kg_m3: f64,
 }
 
 const COLUMNS: [&str; 5] = [
@@ -49,21 +48,14 @@ impl<'a> Rivals<'a> {
         if let (Some(names), Some(days)) = (daily.texts("meter"), daily.days("day")) {
             for (row, (name, day)) in names.iter().zip(days).enumerate() {
                 let (Some(name), Some(day)) = (name, day) else { continue };
-                let entry = meters.entry(name.clone()).or_insert_with(|| MeterDays {
-                    days: Vec::new(),
-                    columns: Default::default(),
-                    reference_density_kg_m3: f64::NAN,
-                });
+                let entry = meters
+                    .entry(name.clone())
+                    .or_insert_with(|| MeterDays { days: Vec::new(), columns: Default::default() });
                 entry.days.push(*day);
                 for (to, from) in entry.columns.iter_mut().zip(columns) {
                     to.push(from[row]);
                 }
             }
-        }
-        for meter in meters.values_mut() {
-            let first = meter.columns[2].iter().copied().filter(|v| v.is_finite());
-            let mut first: Vec<f64> = first.take(REFERENCE_DAYS).collect();
-            meter.reference_density_kg_m3 = median_in_place(&mut first);
         }
         Rivals { meters, records }
     }
@@ -78,7 +70,8 @@ impl<'a> Rivals<'a> {
             values.retain(|value| value.is_finite());
             median_in_place(&mut values)
         };
-        let reference = meter.reference_density_kg_m3;
+        let first = meter.columns[2][..end].iter().copied().filter(|v| v.is_finite());
+        let reference = median_in_place(&mut first.take(REFERENCE_DAYS).collect::<Vec<f64>>());
         let ratios = [
             newest(0) / DRIVE_GAIN_LIMIT_PCT,
             newest(1) / DENSITY_NOISE_LIMIT_KG_M3,

@@ -178,8 +178,8 @@ pub enum Command {
         as_of: AsOfArg,
         /// Write the meter's page instead, to FILE or to out/AS-OF/explain/NUMBER.html, and print
         /// where it is.
-        #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "")]
-        html: Option<std::path::PathBuf>,
+        #[arg(long, value_name = "FILE", num_args = 0..=1)]
+        html: Option<Option<std::path::PathBuf>>,
     },
     /// Say which meters to check next, on which day and at which hour.
     #[command(

@@ -165,10 +165,13 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     // Records are read first: a register that cannot be used stops the night before it writes.
     let read = night::open_records(&site)?;
     let (records, mut exit) = (read.records, read.exit);
+    let is_new = !site.store_dir().exists();
     let mut store = demo::open_store(&site)?;
     if has(Stage::Import) {
-        exit = exit.max(import::run(&site, &mut store)?);
-        if exit == Exit::CouldNotStart {
+        let (read, kept) = import::run_first(&site, store, is_new)?;
+        store = kept;
+        exit = exit.max(read);
+        if read == Exit::CouldNotStart {
             return Ok(exit);
         }
     }

@@ -309,9 +309,22 @@ pub fn grouped(count: u64) -> String {
     out
 }
 
+/// `1 dump`, `2 dumps`.
+pub fn counted(count: usize, what: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{} {what}{ending}", grouped(count as u64))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn one_is_no_plural() {
+        assert_eq!(counted(1, "dump"), "1 dump");
+        assert_eq!(counted(0, "dump"), "0 dumps");
+        assert_eq!(counted(1200, "dump"), "1,200 dumps");
+    }
 
     #[test]
     fn thousands_are_grouped_from_the_right() {

@@ -9,7 +9,7 @@ use crate::cells::{CELLS, Cells, FLOWING, FLOWING_OWN, LOW, Minutes};
 use crate::fluids::{self, STANDARD_PRESSURE_KPA};
 use crate::gas::{Gas, Quiet};
 use crate::habits::{HabitScratch, STUCK_MIN_SAMPLES};
-use crate::hours::{self, HourRow};
+use crate::hours::{self, HourRow, MinuteState};
 use crate::input::{MeterDay, SignalDay};
 use crate::noise::{self, NoiseScratch};
 use crate::operation::{self, Edges};
@@ -137,6 +137,13 @@ pub fn meter_day_and_hours(
         Ok(mut scratch) => both(&mut scratch),
         Err(_) => both(&mut Scratch::default()),
     })
+}
+
+/// The minutes of a day as the features saw them: for pictures, and for whoever doubts a definition.
+pub fn minute_states(input: &MeterDay<'_>, settings: &Settings) -> Vec<MinuteState> {
+    let mut scratch = Scratch::default();
+    meter_day_with(input, settings, &mut scratch);
+    hours::minutes(&scratch.cells)
 }
 
 /// [`meter_day`] with the caller's working memory; what it held before does not show.

@@ -16,7 +16,9 @@
 //!         that fills a few flowing minutes is no more than trace, or sustained.
 //! Source: own rule (judgement).
 
-use crate::cells::{CELL_US, Cells, FLOWING, GAS, JUDGED, KNOWN, LOW, QUIET, STEADY, WARM};
+use crate::cells::{
+    CELL_US, CELLS, Cells, FLOWING, GAS, JUDGED, KNOWN, LOW, QUIET, SHUT, STEADY, WARM,
+};
 use crate::gas::Gas;
 use crate::input::MeterDay;
 use metersift_model::{Column, ColumnData, Table, TimeUs};
@@ -80,6 +82,39 @@ pub struct HourRow {
     pub gas_min: f64,
     /// How heavy that is.
     pub exposure: Option<Exposure>,
+}
+
+/// What one minute of a day was.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct MinuteState {
+    /// The flow is known for most of it.
+    pub known: bool,
+    /// Flowing.
+    pub flowing: bool,
+    /// Flowing, looked at for gas, without any.
+    pub single_phase: bool,
+    /// Single-phase and steady.
+    pub steady: bool,
+    /// Touched by a gas episode.
+    pub gas: bool,
+    /// Hardly any flow.
+    pub shut_in: bool,
+    /// Shut in, full and quiet.
+    pub shut_in_quiet: bool,
+}
+
+/// The 1440 minutes of a day.
+pub(crate) fn minutes(cells: &Cells) -> Vec<MinuteState> {
+    let state = |cell: usize| MinuteState {
+        known: cells.has(cell, KNOWN),
+        flowing: cells.has(cell, FLOWING),
+        single_phase: cells.has(cell, FLOWING | JUDGED) && !cells.has_any(cell, GAS | LOW),
+        steady: cells.has(cell, STEADY),
+        gas: cells.has(cell, GAS),
+        shut_in: cells.has(cell, SHUT),
+        shut_in_quiet: cells.has(cell, QUIET),
+    };
+    (WARM..CELLS).map(state).collect()
 }
 
 /// Minutes of one hour by state.

@@ -43,9 +43,9 @@ mod weighted;
 mod zero;
 
 pub use burst::{BurstWindow, burst_windows, bursts_of};
-pub use day::{Scratch, meter_day, meter_day_and_hours, meter_day_with};
+pub use day::{Scratch, meter_day, meter_day_and_hours, meter_day_with, minute_states};
 pub use habits::{Habits, habits_of};
-pub use hours::{Exposure, HourRow, hours_to_table};
+pub use hours::{Exposure, HourRow, MinuteState, hours_to_table};
 pub use input::{FeaturesError, MeterDay, SignalDay};
 pub use row::{FeatureRow, WhyNull, to_table};
 pub use settings::Settings;

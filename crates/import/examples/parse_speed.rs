@@ -1,45 +1,91 @@
-//! Rows per second of parsing alone: a generated long dump of ten million rows.
+//! Speed of reading alone: a generated dump, plain or packed, long or wide.
 //!
-//! `cargo run --release -p metersift-import --example parse_speed -- [rows] [shuffled] [local]`
-//! writes the dump (tags in turn, or in random order; times in UTC, or local without offset) to
-//! the system's folder for temporary files, reads it three times, and removes it.
+//! `cargo run --release -p metersift-import --example parse_speed -- [rows] [shuffled] [local]
+//! [wide] [gzip|zstd|zip]` writes the dump (tags in turn, or in random order; times in UTC, or
+//! local without offset; one tag per column with `wide`) to the system's folder for temporary
+//! files, reads it three times, and removes it. A packed dump is unpacked into nothing on one
+//! thread first, by the same crates: the speed that reading can at best have.
 
 use metersift_import::{ImportError, RecordSettings, SourceSettings, TagTable, detect, read_dump};
 use metersift_model::SeriesTable;
-use std::io::Write;
+use std::io::{Read as _, Write};
+use std::path::{Path, PathBuf};
 
 const N_TAGS: usize = 3500;
 
+/// What is written and how it is packed.
+#[derive(Clone, Copy)]
+struct Kind {
+    shuffled: bool,
+    local: bool,
+    wide: bool,
+    packing: &'static str,
+}
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let mut args = std::env::args().skip(1);
-    let rows: usize = args.next().map_or(Ok(10_000_000), |text| text.parse())?;
-    let words: Vec<String> = args.collect();
-    let shuffled = words.iter().any(|word| word == "shuffled");
-    let local = words.iter().any(|word| word == "local");
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let has = |word: &str| words.iter().any(|given| given == word);
+    let rows = words.iter().find_map(|word| word.parse().ok()).unwrap_or(10_000_000);
+    let packing = ["gzip", "zstd", "zip"].into_iter().find(|word| has(word)).unwrap_or("plain");
+    let kind = Kind { shuffled: has("shuffled"), local: has("local"), wide: has("wide"), packing };
     let file = tempfile::NamedTempFile::new()?;
-    let tags = write_dump(file.path(), rows, shuffled, if local { "" } else { "Z" })?;
+    let tags = write(file.path(), rows, kind)?;
     let table = TagTable::parse(&tags, "tags.csv", &RecordSettings::default())?;
     let settings = SourceSettings { name: "speed".into(), ..SourceSettings::default() };
+    let path = match metersift_import::dumps_in(file.path())? {
+        Some(dumps) => dumps.into_iter().next().unwrap_or_default(),
+        None => file.path().to_owned(),
+    };
+    let mut out = std::io::stdout();
+    if packing != "plain" {
+        for _ in 0..2 {
+            let started = std::time::Instant::now();
+            let bytes = unpack(file.path(), packing)?;
+            let seconds = started.elapsed().as_secs_f64();
+            let speed = bytes as f64 / seconds / 1e6;
+            writeln!(out, "{packing} alone: {bytes} bytes in {seconds:.2} s: {speed:.0} MB/s")?;
+        }
+    }
     for round in 0..3 {
         let started = std::time::Instant::now();
-        let (delivered, bytes) = read(file.path(), &settings, &table)?;
+        let (readings, bytes) = read(&path, &settings, &table)?;
         let seconds = started.elapsed().as_secs_f64();
-        report(round, delivered, bytes, seconds)?;
+        writeln!(
+            out,
+            "round {round}: {readings} readings, {bytes} bytes of text in {seconds:.2} s: \
+             {:.2} M readings/s, {:.0} MB/s",
+            readings as f64 / seconds / 1e6,
+            bytes as f64 / seconds / 1e6
+        )?;
     }
     Ok(())
 }
 
-fn report(round: usize, rows: u64, bytes: u64, seconds: f64) -> std::io::Result<()> {
-    writeln!(
-        std::io::stdout(),
-        "round {round}: {rows} rows, {bytes} bytes in {seconds:.2} s: {:.2} M rows/s, {:.2} GB/s",
-        rows as f64 / seconds / 1e6,
-        bytes as f64 / seconds / 1e9
-    )
+/// Unpacks into nothing.
+fn unpack(path: &Path, packing: &str) -> Result<u64, Box<dyn std::error::Error>> {
+    let file = std::io::BufReader::with_capacity(256 << 10, std::fs::File::open(path)?);
+    let mut buffer = vec![0u8; 1 << 20];
+    let mut drain = |mut reader: Box<dyn std::io::Read + '_>| -> std::io::Result<u64> {
+        let mut bytes = 0;
+        loop {
+            match reader.read(&mut buffer)? {
+                0 => return Ok(bytes),
+                n => bytes += n as u64,
+            }
+        }
+    };
+    Ok(match packing {
+        "gzip" => drain(Box::new(flate2::bufread::MultiGzDecoder::new(file)))?,
+        "zstd" => drain(Box::new(zstd::stream::read::Decoder::with_buffer(file)?))?,
+        _ => {
+            let mut archive = zip::ZipArchive::new(file)?;
+            drain(Box::new(archive.by_index(0)?))?
+        }
+    })
 }
 
 fn read(
-    path: &std::path::Path,
+    path: &Path,
     settings: &SourceSettings,
     table: &TagTable,
 ) -> Result<(u64, u64), ImportError> {
@@ -51,43 +97,96 @@ fn read(
         Ok(())
     };
     let report = read_dump(path, &dialect, table, &mut series, &mut sink, &mut |_| {})?;
-    Ok((report.delivered, report.bytes))
+    Ok((report.delivered, report.text_bytes))
 }
 
-fn write_dump(
-    path: &std::path::Path,
-    rows: usize,
-    shuffled: bool,
-    offset: &str,
-) -> std::io::Result<String> {
-    let mut out = std::io::BufWriter::new(std::fs::File::create(path)?);
-    let signals = [("DENSITY", "density", "kg/m3"), ("DRIVE_GAIN", "drive_gain", "%")];
+/// Writes the dump; gives its tag table.
+fn write(path: &Path, rows: usize, kind: Kind) -> std::io::Result<String> {
+    let file = std::io::BufWriter::new(std::fs::File::create(path)?);
+    match kind.packing {
+        "gzip" => {
+            let mut out = flate2::write::GzEncoder::new(file, flate2::Compression::default());
+            let tags = write_dump(&mut out, rows, kind)?;
+            out.finish()?.flush()?;
+            Ok(tags)
+        }
+        "zstd" => {
+            let mut out = zstd::stream::write::Encoder::new(file, 3)?;
+            out.include_checksum(true)?;
+            let tags = write_dump(&mut out, rows, kind)?;
+            out.finish()?.flush()?;
+            Ok(tags)
+        }
+        "zip" => {
+            let mut out = zip::ZipWriter::new(file);
+            let options = zip::write::SimpleFileOptions::default().large_file(true);
+            out.start_file(PathBuf::from("dump.csv").to_string_lossy(), options)?;
+            let tags = write_dump(&mut out, rows, kind)?;
+            out.finish()?.flush()?;
+            Ok(tags)
+        }
+        _ => {
+            let mut out = file;
+            let tags = write_dump(&mut out, rows, kind)?;
+            out.flush()?;
+            Ok(tags)
+        }
+    }
+}
+
+struct Values(u64);
+
+impl Values {
+    fn next(&mut self) -> u64 {
+        self.0 =
+            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0
+    }
+}
+
+const SIGNALS: [(&str, &str, &str); 2] =
+    [("DENSITY", "density", "kg/m3"), ("DRIVE_GAIN", "drive_gain", "%")];
+
+fn name(tag: usize) -> String {
+    format!("FT-{}.{}", 1000 + tag / 2, SIGNALS[tag % 2].0)
+}
+
+fn clock(second: usize) -> String {
+    let (day, second) = (second / 86_400 + 1, second % 86_400);
+    format!("2026-03-{day:02}T{:02}:{:02}:{:02}.512", second / 3600, second / 60 % 60, second % 60)
+}
+
+fn write_dump(out: &mut impl Write, rows: usize, kind: Kind) -> std::io::Result<String> {
     let mut tags = String::from("tag,meter,signal,unit\n");
     for tag in 0..N_TAGS {
-        let (name, signal, unit) = signals[tag % 2];
-        let meter = 1000 + tag / 2;
-        tags.push_str(&format!("FT-{meter}.{name},FT-{meter},{signal},{unit}\n"));
+        let (_, signal, unit) = SIGNALS[tag % 2];
+        tags.push_str(&format!("{},FT-{},{signal},{unit}\n", name(tag), 1000 + tag / 2));
     }
-    writeln!(out, "tag,time,value,quality")?;
-    let mut state = 1u64;
-    for row in 0..rows {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        let tag = if shuffled { (state >> 40) as usize % N_TAGS } else { row % N_TAGS };
-        let second = row / N_TAGS * 5;
-        let (day, second) = (second / 86_400 + 1, second % 86_400);
+    let offset = if kind.local { "" } else { "Z" };
+    let mut values = Values(1);
+    let value = |tag: usize, state: u64| {
         let value = 900.0 + (state >> 50) as f64 / 100.0;
-        let value = if tag % 2 == 0 { value } else { value / 20.0 };
-        writeln!(
-            out,
-            "FT-{}.{},2026-03-{day:02}T{:02}:{:02}:{:02}.512{offset},{value:.2},192",
-            1000 + tag / 2,
-            signals[tag % 2].0,
-            second / 3600,
-            second / 60 % 60,
-            second % 60
-        )?;
+        if tag % 2 == 0 { value } else { value / 20.0 }
+    };
+    if kind.wide {
+        let names: Vec<String> = (0..N_TAGS).map(name).collect();
+        writeln!(out, "time,{}", names.join(","))?;
+        for row in 0..rows / N_TAGS {
+            write!(out, "{}{offset}", clock(row * 5))?;
+            for tag in 0..N_TAGS {
+                write!(out, ",{:.2}", value(tag, values.next()))?;
+            }
+            writeln!(out)?;
+        }
+        return Ok(tags);
     }
-    out.flush()?;
+    let names: Vec<String> = (0..N_TAGS).map(name).collect();
+    writeln!(out, "tag,time,value,quality")?;
+    for row in 0..rows {
+        let state = values.next();
+        let tag = if kind.shuffled { (state >> 40) as usize % N_TAGS } else { row % N_TAGS };
+        let time = clock(row / N_TAGS * 5);
+        writeln!(out, "{},{time}{offset},{:.2},192", names[tag], value(tag, state))?;
+    }
     Ok(tags)
 }

@@ -5,8 +5,9 @@
 //! Forms:  dates as three numbers (`2024-03-07`, `7.3.2024`, `03/07/2024`, `20240307`), with a
 //!         month by its English name (`7-Mar-2024`), as day of the year (`2024-067`) or by week
 //!         (`2024-W10-4`); times of day with `:` or `.` (`18:00`, `18.00.00`, `180000`),
-//!         seconds with `.` or `,` decimals, AM/PM; offsets `Z`, `+05:30`, `+0530`, `+05`,
-//!         perhaps with a bracketed zone after it, which is not used; epochs.
+//!         seconds with `.` or `,` decimals, AM/PM; offsets `Z`, `UTC`, `GMT`, `+05:30`,
+//!         `+0530`, `+05`, perhaps with a bracketed zone after it, which is not used; words for
+//!         zones that the site maps (`CET`); epochs.
 //! Rules:  an offset in the text is honoured. `24:00:00` is the next midnight. A leap second
 //!         `:60` has no number of its own and is read as `:59` of the same minute. Digits
 //!         beyond the microsecond are dropped. Two-digit years are read only where the order
@@ -356,7 +357,7 @@ fn scan_am_pm(scan: &mut Scan<'_>) -> Option<bool> {
 /// An offset of the whole text, µs east of Greenwich: `Z`, `+05:30`, `+0530`, `+05`.
 pub fn offset_us(text: &[u8]) -> Option<i64> {
     let (sign, rest) = match text {
-        b"Z" | b"z" => return Some(0),
+        b"Z" | b"z" | b"UTC" | b"GMT" => return Some(0),
         [b'+', rest @ ..] => (1, rest),
         [b'-', rest @ ..] => (-1, rest),
         _ => return None,
@@ -371,6 +372,16 @@ pub fn offset_us(text: &[u8]) -> Option<i64> {
     };
     (hours <= 23 && minutes <= 59).then_some(())?;
     Some(sign * (i64::from(hours) * 3600 + i64::from(minutes) * 60) * US_PER_SECOND)
+}
+
+/// Longest word for a zone, in letters.
+const LONGEST_ZONE_WORD: usize = 6;
+
+/// A word such as `CET`: one run of letters.
+fn zone_word(text: &[u8]) -> Option<&[u8]> {
+    let word = trim(text);
+    let fits = (1..=LONGEST_ZONE_WORD).contains(&word.len());
+    (fits && word.iter().all(u8::is_ascii_alphabetic)).then_some(word)
 }
 
 /// The offset that ends a time: `None` inside when there is none, outer `None` when what stands
@@ -389,13 +400,24 @@ fn tail_offset(text: &[u8]) -> Option<Option<i64>> {
 
 /// Reads a civil time: date, perhaps time of day, perhaps offset.
 pub fn civil(text: &[u8], order: DateOrder, short_years: bool) -> Option<Civil> {
+    let (civil, word) = civil_with_word(text, order, short_years)?;
+    word.is_empty().then_some(civil)
+}
+
+/// As [`civil`], whatever the word for a zone behind it means.
+pub fn civil_in_any_zone(text: &[u8], order: DateOrder, short_years: bool) -> Option<Civil> {
+    civil_with_word(text, order, short_years).map(|(civil, _)| civil)
+}
+
+/// As [`civil`], with the word for a zone behind it (`CET`), empty where there is none.
+pub fn civil_with_word(text: &[u8], order: DateOrder, short_years: bool) -> Option<(Civil, &[u8])> {
     let mut scan = Scan::new(trim(text));
     let days = scan_date(&mut scan, order, short_years)?;
     let date_end = scan.at;
     let whole =
         Civil { local_us: days * US_PER_DAY, offset_us: None, has_time: false, leap: false };
     match scan.peek() {
-        None => return Some(whole),
+        None => return Some((whole, b"")),
         Some(b'T' | b't' | b'_') => scan.at += 1,
         Some(b' ' | b',') => {
             let rest = scan.rest();
@@ -408,8 +430,11 @@ pub fn civil(text: &[u8], order: DateOrder, short_years: bool) -> Option<Civil> 
         }
     }
     let (time_us, leap) = scan_time(&mut scan)?;
-    let offset_us = tail_offset(scan.rest())?;
-    Some(Civil { local_us: whole.local_us + time_us, offset_us, has_time: true, leap })
+    let (offset_us, word) = match tail_offset(scan.rest()) {
+        Some(offset_us) => (offset_us, &b""[..]),
+        None => (None, zone_word(scan.rest())?),
+    };
+    Some((Civil { local_us: whole.local_us + time_us, offset_us, has_time: true, leap }, word))
 }
 
 /// A time of day alone, perhaps with an offset: µs since midnight.
@@ -462,6 +487,7 @@ pub fn epoch_us(text: &[u8], format: &TimeFormat) -> Option<i64> {
 pub struct TimeReader<'d> {
     format: &'d TimeFormat,
     zone: ZoneCache<'d>,
+    words: Vec<(&'d str, ZoneCache<'d>)>,
     date: [u8; 10],
     date_us: i64,
     /// Times whose second was `:60`.
@@ -471,7 +497,9 @@ pub struct TimeReader<'d> {
 impl<'d> TimeReader<'d> {
     /// A reader for one format and one zone.
     pub fn new(format: &'d TimeFormat, zone: &'d Zone) -> TimeReader<'d> {
-        TimeReader { format, zone: ZoneCache::new(zone), date: [0; 10], date_us: 0, n_leap: 0 }
+        let words = zone.words().map(|(word, zone)| (word, ZoneCache::new(zone))).collect();
+        let zone = ZoneCache::new(zone);
+        TimeReader { format, zone, words, date: [0; 10], date_us: 0, n_leap: 0 }
     }
 
     /// The instant in one cell.
@@ -553,10 +581,52 @@ impl<'d> TimeReader<'d> {
     }
 
     fn read_civil(&mut self, text: &[u8], order: DateOrder, short_years: bool) -> TimeValue {
-        let Some(civil) = civil(text, order, short_years) else { return TimeValue::Bad };
+        let Some((civil, word)) = civil_with_word(text, order, short_years) else {
+            return TimeValue::Bad;
+        };
         self.n_leap += u64::from(civil.leap);
         self.remember_date(text, civil.local_us, order, short_years);
-        self.place(civil.local_us, civil.offset_us)
+        if word.is_empty() {
+            return self.place(civil.local_us, civil.offset_us);
+        }
+        self.place_in(civil.local_us, word)
+    }
+
+    /// A local time in the zone that its row names: an offset, or a word that the site maps.
+    fn place_in(&mut self, local_us: i64, zone: &[u8]) -> TimeValue {
+        if let Some(offset_us) = offset_us(zone) {
+            return TimeValue::At(local_us - offset_us);
+        }
+        match self.words.iter_mut().find(|(word, _)| word.as_bytes() == zone) {
+            Some((_, cache)) => placed(cache.resolve(local_us), local_us),
+            None => TimeValue::Bad,
+        }
+    }
+
+    /// The instant of cells whose zone stands in a cell of its own. An offset in the time itself
+    /// is honoured; without one, an empty zone tells nothing.
+    pub fn read_zoned(&mut self, date: Option<&[u8]>, time: &[u8], zone: &[u8]) -> TimeValue {
+        let TimeFormat::Civil { order, short_years } = *self.format else {
+            return TimeValue::Bad;
+        };
+        let joined;
+        let text = match date {
+            None => time,
+            Some(date) => {
+                joined = [trim(date), b" ", trim(time)].concat();
+                &joined[..]
+            }
+        };
+        match civil(text, order, short_years) {
+            None => TimeValue::Bad,
+            Some(civil) => {
+                self.n_leap += u64::from(civil.leap);
+                match civil.offset_us {
+                    Some(offset_us) => TimeValue::At(civil.local_us - offset_us),
+                    None => self.place_in(civil.local_us, trim(zone)),
+                }
+            }
+        }
     }
 
     /// Keeps the date only when it is the first ten bytes exactly.
@@ -578,11 +648,7 @@ impl<'d> TimeReader<'d> {
     fn place(&mut self, local_us: i64, offset_us: Option<i64>) -> TimeValue {
         match offset_us {
             Some(offset) => TimeValue::At(local_us - offset),
-            None => match self.zone.resolve(local_us) {
-                Resolved::At(at) => TimeValue::At(at),
-                Resolved::Fold { early, late } => TimeValue::Fold { local: local_us, early, late },
-                Resolved::Gap => TimeValue::Gap,
-            },
+            None => placed(self.zone.resolve(local_us), local_us),
         }
     }
 
@@ -616,6 +682,14 @@ impl<'d> TimeReader<'d> {
         let Ok(local) = jiff::tz::Offset::UTC.to_timestamp(civil) else { return TimeValue::Bad };
         let offset_us = parts.offset().map(|o| i64::from(o.seconds()) * US_PER_SECOND);
         self.place(local.as_microsecond(), offset_us)
+    }
+}
+
+fn placed(resolved: Resolved, local: i64) -> TimeValue {
+    match resolved {
+        Resolved::At(at) => TimeValue::At(at),
+        Resolved::Fold { early, late } => TimeValue::Fold { local, early, late },
+        Resolved::Gap => TimeValue::Gap,
     }
 }
 

@@ -233,6 +233,16 @@ pub enum ImportError {
         /// The example.
         read: String,
     },
+    /// A word for a zone that the site does not map.
+    #[error("`{read}` stands for a zone, and which one is not said")]
+    ZoneWord {
+        /// Path.
+        file: String,
+        /// Line of the example.
+        line: u64,
+        /// The word.
+        read: String,
+    },
     /// A zone that is neither IANA name nor offset.
     #[error("zone `{zone}` is not known: an IANA name, `UTC` or an offset such as `+01:00` is")]
     UnknownZone {
@@ -250,6 +260,18 @@ pub enum ImportError {
         old: String,
         /// Header found.
         new: String,
+    },
+    /// The header names fewer or more columns than the rows have.
+    #[error("the header has {found} fields, the rows have {expected}")]
+    HeaderFields {
+        /// Path.
+        file: String,
+        /// Line of the header.
+        line: u64,
+        /// Fields of the header.
+        found: usize,
+        /// Fields of most rows.
+        expected: usize,
     },
     /// Another table begins in mid-file, with columns that the first does not have.
     #[error("another table begins: {why}; the header `{old}` is followed by `{new}`")]
@@ -353,7 +375,9 @@ impl ImportError {
             | AmbiguousDates { file, line, .. }
             | AmbiguousDecimal { file, line, .. }
             | ZoneMissing { file, line, .. }
+            | ZoneWord { file, line, .. }
             | ShortYears { file, line, .. }
+            | HeaderFields { file, line, .. }
             | SecondTable { file, line, .. }
             | DuplicateColumns { file, line, .. }
             | HeaderChanged { file, line, .. } => (file.as_str(), *line),
@@ -379,6 +403,46 @@ impl ImportError {
             text.push_str(&format!(" ({})", at.tag));
         }
         text
+    }
+
+    /// Lines for the site file that would settle it, where there are some; what stands behind
+    /// `#` is the other choice.
+    pub fn site_lines(&self) -> Vec<String> {
+        use ImportError::*;
+        let lines: &[&str] = match self {
+            AmbiguousDates { .. } => &["date_order = \"day-month\"   # or \"month-day\""],
+            ShortYears { .. } => {
+                &["date_order = \"day-month\"   # or \"month-day\", \"year-month-day\""]
+            }
+            AmbiguousDecimal { .. } => &["decimal = \".\"   # or \",\""],
+            ZoneMissing { .. } => {
+                &["zone = \"Europe/London\"   # the zone of the recorder's clock"]
+            }
+            UnclearQuality { .. } => &[
+                "quality = \"words\"   # or \"opc_classic\", \"opc_ua\", \"none\"",
+                "quality_words = { ok = \"good\" }   # each word: \"good\", \"uncertain\", \"bad\"",
+            ],
+            UnclearLayout { .. } => &[
+                "layout = \"long\"   # or \"wide\"",
+                "columns = { tag = 1, time = 2, value = 3 }   # names, or numbers from 1",
+            ],
+            NoTime { .. } => &[
+                "columns = { time = 1 }   # a name, or a number from 1",
+                "time_format = \"%d.%m.%Y %H:%M:%S\"   # or \"epoch_s\", \"spreadsheet_days\", ...",
+            ],
+            NoTable { .. } => &["delimiter = \";\"   # or \",\", \"tab\", \"|\"", "skip_lines = 0"],
+            DuplicateColumns { columns, .. } => {
+                let others = numbers(columns.get(1..).unwrap_or_default());
+                return vec![format!(
+                    "ignore_columns = [{others}]   # or duplicate_columns = \"number\""
+                )];
+            }
+            HeaderFields { line, .. } => {
+                return vec!["header = false".into(), format!("skip_lines = {line}")];
+            }
+            _ => &[],
+        };
+        lines.iter().map(|&line| line.to_owned()).collect()
     }
 
     /// What to do about it, in one line.
@@ -425,8 +489,17 @@ impl ImportError {
                     .into()
             }
             ZoneMissing { .. } => "set `zone = \"...\"` for this source or for the site".into(),
+            ZoneWord { read, .. } => {
+                format!(
+                    "set `zone_words = {{ {read} = \"+01:00\" }}` with the right offset or zone"
+                )
+            }
             UnknownZone { .. } => "write it as `Europe/London`, `UTC` or `+01:00`".into(),
             HeaderChanged { .. } => "split the file at that line".into(),
+            HeaderFields { line, .. } => format!(
+                "mend the header, or set `header = false`, `skip_lines = {line}` and `columns` by \
+                 number"
+            ),
             SecondTable { line, .. } => {
                 format!("split the file above line {line}: each table is a dump of its own")
             }

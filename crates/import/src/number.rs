@@ -3,7 +3,8 @@
 //! Why:    both the standard library and fast parsers accept `nan`, `inf` and `1e309`; in a
 //!         dump those are words, and a word in a number column is a bad sample, not a value.
 //! In:     bytes of one cell. Grammar: blanks, sign, digits with an optional decimal mark, an
-//!         optional exponent. Thousands marks only where the style has one, and only at groups
+//!         optional exponent. Blanks may be no-break spaces (U+00A0, U+202F), the sign may be the
+//!         minus of typography (U+2212). Thousands marks only where the style has one, and only at groups
 //!         of three digits: `1.234` read with the wrong mark is wrong by a factor of 1000.
 //! Out:    the nearest f64; `None` for everything else, overflow included. Underflow gives 0.
 //! Method: up to 2^53 the digits and the power of ten are both exact in f64, so one division
@@ -86,6 +87,43 @@ const POW10: [f64; 23] = [
 /// ```
 #[inline]
 pub fn parse(text: &[u8], style: NumberStyle) -> Option<f64> {
+    let number = parse_ascii(text, style);
+    // No digit, mark or sign of the grammar has a byte like these: words come this way.
+    match number {
+        None if !text.is_ascii() => parse_typeset(text, style),
+        number => number,
+    }
+}
+
+/// A cell with typographic blanks around it or a typographic minus in front.
+#[cold]
+fn parse_typeset(text: &[u8], style: NumberStyle) -> Option<f64> {
+    const BLANKS: [&[u8]; 4] = [b" ", b"\t", "\u{a0}".as_bytes(), "\u{202f}".as_bytes()];
+    let mut bare = text;
+    while let Some(rest) = BLANKS.iter().find_map(|blank| bare.strip_prefix(*blank)) {
+        bare = rest;
+    }
+    while let Some(rest) = BLANKS.iter().find_map(|blank| bare.strip_suffix(*blank)) {
+        bare = rest;
+    }
+    match bare.strip_prefix("\u{2212}".as_bytes()) {
+        // The sign must be the only one.
+        Some([b'+' | b'-', ..]) => None,
+        Some(digits) if digits.len() < LONGEST => {
+            let mut ascii = Vec::with_capacity(digits.len() + 1);
+            ascii.push(b'-');
+            ascii.extend_from_slice(digits);
+            let blank = digits.first() == Some(&b' ');
+            if blank { None } else { parse_ascii(&ascii, style) }
+        }
+        Some(_) => None,
+        None if bare.len() < text.len() => parse_ascii(bare, style),
+        None => None,
+    }
+}
+
+#[inline]
+fn parse_ascii(text: &[u8], style: NumberStyle) -> Option<f64> {
     match style.thousands {
         None => parse_plain(text, style.decimal),
         Some(thousands) => parse_grouped(text, style.decimal, thousands),
@@ -232,7 +270,11 @@ mod tests {
             "1 234",
             "1.#QNAN",
             "#N/A",
-            "\u{2212}5",
+            "\u{2212}",
+            "\u{2212}-5",
+            "5\u{2212}",
+            "\u{2212} 5",
+            "\u{a0}",
             "\u{ff11}\u{ff12}",
             "12a",
             "--1",
@@ -262,6 +304,7 @@ mod tests {
             assert_eq!(point(text).map(f64::to_bits), Some(bits), "{text}");
         }
         assert_eq!(point(" +18.40 "), Some(18.4));
+        assert_eq!(point("\u{a0}\u{2212}5.5\u{202f}"), Some(-5.5));
         assert_eq!(point(".5"), Some(0.5));
         assert_eq!(point("5."), Some(5.0));
         assert_eq!(point("99999999999999999999"), Some(1e20));

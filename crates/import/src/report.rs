@@ -52,6 +52,8 @@ pub struct DumpReport {
     pub last: Option<TimeUs>,
     /// BLAKE3 of the file as it lies on disk, hexadecimal.
     pub hash: String,
+    /// Whether it was packed without a checksum, so that damage may have passed unseen.
+    pub unchecked: bool,
     /// Size of the file on disk.
     pub bytes: u64,
     /// Size of the text in it.

@@ -57,6 +57,8 @@ pub struct Schema {
     pub date: Option<usize>,
     /// Time column.
     pub time: usize,
+    /// Column of the row's zone.
+    pub zone: Option<usize>,
     /// Tag column (long).
     pub tag: Option<usize>,
     /// Value column (long).
@@ -100,7 +102,8 @@ impl Schema {
             None => places.time_by_name().ok_or_else(|| missing(&self.names[self.time]))?,
         };
         let date = self.date.map(keep).transpose()?;
-        let mut schema = Schema { time, date, ..Schema::default() };
+        let zone = self.zone.map(keep).transpose()?;
+        let mut schema = Schema { time, date, zone, ..Schema::default() };
         match layout {
             Layout::Long => {
                 schema.tag = self.tag.map(keep).transpose()?;
@@ -114,7 +117,9 @@ impl Schema {
                     return Err(format!("column `{name}` brings a quality that is not read above"));
                 }
             }
-            Layout::Wide => schema.cells = self.cells_under(&names, time, date, &places)?,
+            Layout::Wide => {
+                schema.cells = self.cells_under(&names, &[Some(time), date, zone], &places)?
+            }
         }
         let unit_of: BTreeMap<&str, &str> =
             self.names.iter().zip(&self.units).map(|(n, u)| (n.as_str(), u.as_str())).collect();
@@ -143,8 +148,7 @@ impl Schema {
     fn cells_under(
         &self,
         names: &[String],
-        time: usize,
-        date: Option<usize>,
+        no_values: &[Option<usize>],
         places: &Places,
     ) -> Result<Vec<(usize, Option<usize>)>, String> {
         let quality_of: BTreeMap<String, String> = self
@@ -161,8 +165,7 @@ impl Schema {
         let is_value = |column: usize| {
             let name = &folded[column];
             let other_part = known.contains(name) && !values.contains(name);
-            column != time
-                && Some(column) != date
+            !no_values.contains(&Some(column))
                 && !name.is_empty()
                 && !other_part
                 && (values.contains(name) || owner_of(name).is_none_or(|o| !places.has(o)))

@@ -63,6 +63,10 @@ pub struct SourceSettings {
     /// Zone of times that carry no offset.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub zone: Option<String>,
+    /// What words for zones mean, in times (`2024-03-07 12:00 CET`) and in a column of zones:
+    /// an offset or a zone.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub zone_words: BTreeMap<String, String>,
     /// What the quality column holds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub quality: Option<QualityCode>,
@@ -99,6 +103,9 @@ pub struct ColumnSettings {
     /// Date, where it stands in a column of its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub date: Option<ColumnRef>,
+    /// Zone of each row: an offset, or a word of `zone_words`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone: Option<ColumnRef>,
     /// Value (long).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub value: Option<ColumnRef>,

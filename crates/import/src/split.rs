@@ -179,8 +179,10 @@ pub fn fields_owned(line: &[u8], delimiter: u8) -> Result<Vec<Vec<u8>>, StrayQuo
 
 /// The fields of any line; one with a stray quote is parted as if it had none.
 pub fn fields_loose(line: &[u8], delimiter: u8) -> Vec<Vec<u8>> {
+    let without_quotes =
+        |field: &[u8]| -> Vec<u8> { field.iter().copied().filter(|&byte| byte != b'"').collect() };
     fields_owned(line, delimiter)
-        .unwrap_or_else(|_| line.split(|&byte| byte == delimiter).map(<[u8]>::to_vec).collect())
+        .unwrap_or_else(|_| line.split(|&b| b == delimiter).map(without_quotes).collect())
 }
 
 #[cfg(test)]

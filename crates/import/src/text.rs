@@ -26,6 +26,19 @@ pub fn shown(bytes: &[u8]) -> String {
     out
 }
 
+/// The whole text with control and bidirectional characters written out.
+pub fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        if needs_escape(character) {
+            out.push_str(&format!("\\u{{{:x}}}", u32::from(character)));
+        } else {
+            out.push(character);
+        }
+    }
+    out
+}
+
 fn needs_escape(character: char) -> bool {
     character.is_control()
         || matches!(u32::from(character),

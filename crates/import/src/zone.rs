@@ -11,6 +11,7 @@
 
 use crate::error::ImportError;
 use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
+use std::collections::BTreeMap;
 
 /// Length of a cached slot.
 const SLOT_US: i64 = 900_000_000;
@@ -21,6 +22,8 @@ const US_PER_SECOND: i64 = 1_000_000;
 pub struct Zone {
     name: String,
     rule: Rule,
+    /// What the words for zones in this dump mean.
+    words: BTreeMap<String, Zone>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -48,7 +51,7 @@ pub enum Resolved {
 impl Zone {
     /// UTC.
     pub fn utc() -> Zone {
-        Zone { name: "UTC".into(), rule: Rule::Fixed { offset_us: 0 } }
+        Zone { name: "UTC".into(), rule: Rule::Fixed { offset_us: 0 }, words: BTreeMap::new() }
     }
 
     /// An IANA name, `UTC`, or an offset such as `+01:00`.
@@ -56,17 +59,18 @@ impl Zone {
     /// # Errors
     /// [`ImportError::UnknownZone`].
     pub fn parse(name: &str) -> Result<Zone, ImportError> {
-        let unknown = || ImportError::UnknownZone { zone: name.into() };
+        let unknown = || ImportError::UnknownZone { zone: crate::text::shown(name.as_bytes()) };
         let trimmed = name.trim();
         if matches!(trimmed, "UTC" | "Z" | "utc") {
             return Ok(Zone::utc());
         }
         if trimmed.starts_with(['+', '-']) {
             let offset = crate::clock::offset_us(trimmed.as_bytes()).ok_or_else(unknown)?;
-            return Ok(Zone { name: trimmed.into(), rule: Rule::Fixed { offset_us: offset } });
+            let rule = Rule::Fixed { offset_us: offset };
+            return Ok(Zone { name: trimmed.into(), rule, words: BTreeMap::new() });
         }
         let zone = TimeZone::get(trimmed).map_err(|_| unknown())?;
-        Ok(Zone { name: trimmed.into(), rule: Rule::Named(zone) })
+        Ok(Zone { name: trimmed.into(), rule: Rule::Named(zone), words: BTreeMap::new() })
     }
 
     /// The name it was asked for by.
@@ -74,9 +78,32 @@ impl Zone {
         &self.name
     }
 
-    /// Whether the zone has rules (and so perhaps folds and gaps).
+    /// Whether the zone, or one that a word stands for, has rules (and so perhaps folds and
+    /// gaps).
     pub fn is_named(&self) -> bool {
-        matches!(self.rule, Rule::Named(_))
+        matches!(self.rule, Rule::Named(_)) || self.words.values().any(Zone::is_named)
+    }
+
+    /// The zone, with the meaning of words for zones: `CET` is an offset here and a zone with
+    /// rules there, so no word but `UTC` and `GMT` means anything by itself.
+    ///
+    /// # Errors
+    /// As [`Zone::parse`], for a meaning.
+    pub fn with_words(mut self, words: &BTreeMap<String, String>) -> Result<Zone, ImportError> {
+        for (word, meaning) in words {
+            self.words.insert(word.trim().into(), Zone::parse(meaning)?);
+        }
+        Ok(self)
+    }
+
+    /// Words and what they mean.
+    pub fn words(&self) -> impl Iterator<Item = (&str, &Zone)> {
+        self.words.iter().map(|(word, zone)| (word.as_str(), zone))
+    }
+
+    /// Whether a word means something here.
+    pub fn knows(&self, word: &[u8]) -> bool {
+        self.words.keys().any(|known| known.as_bytes() == word)
     }
 
     /// The instant of a local time, without a cache.

@@ -46,9 +46,14 @@ fn encodings(text: &str) -> Vec<(&'static str, Vec<u8>)> {
         ("windows-1252", latin),
     ];
     let crlf = text.replace('\n', "\r\n");
+    let cr = text.replace('\n', "\r");
+    let mixed = text.replacen('\n', "\r\n", 3);
     let mut all = plain;
     all.push(("crlf", crlf.as_bytes().to_vec()));
+    all.push(("utf-8 with mark, crlf", format!("\u{feff}{crlf}").into_bytes()));
     all.push(("utf-16le crlf", utf16(&crlf, true)));
+    all.push(("utf-16be cr", utf16(&cr, false)));
+    all.push(("mixed line ends, none at the end", mixed.trim_end().as_bytes().to_vec()));
     all
 }
 
@@ -66,10 +71,12 @@ fn sorted(read: &Read) -> Vec<(String, i64, u64, u8)> {
 }
 
 #[test]
-fn nine_encodings_three_layouts_and_three_packings_are_one_set_of_readings() {
+fn twelve_encodings_three_layouts_and_three_packings_are_one_set_of_readings() {
     let mut first = None;
     for text in layouts() {
-        for (name, bytes) in encodings(&text) {
+        let encodings = encodings(&text);
+        assert_eq!(encodings.len(), 12);
+        for (name, bytes) in encodings {
             let zstd = zstd::encode_all(&bytes[..], 1).expect("in memory");
             for packed in [bytes.clone(), gzip(&bytes), zstd] {
                 let file = file_of(&packed);
@@ -96,7 +103,7 @@ fn fixed(settings: &SourceSettings, lines: &[String]) -> SourceSettings {
 
 /// Detects, writes the lines down, detects again: the same dialect, and nothing left to guess.
 fn site_lines_hold(path: &Path, settings: &SourceSettings, zone: &str) {
-    let Ok(found) = detect(path, settings, zone) else { return };
+    let found = detect(path, settings, zone).expect("readable");
     let lines = found.site_lines();
     let fixed = fixed(settings, &lines);
     match detect(path, &fixed, "") {
@@ -125,7 +132,10 @@ fn site_lines_fix_every_guess() {
     for entry in std::fs::read_dir(folder).expect("folder") {
         let path = entry.expect("entry").path();
         if path.extension().is_some_and(|ext| ext == "csv" || ext == "rdb" || ext == "txt") {
-            site_lines_hold(&path, &source("x"), "+01:00");
+            // A quality word that is not mapped is refused.
+            if detect(&path, &source("x"), "+01:00").is_ok() {
+                site_lines_hold(&path, &source("x"), "+01:00");
+            }
         }
     }
 }
@@ -200,7 +210,7 @@ fn error_of(bytes: &[u8]) -> ImportError {
 #[test]
 fn what_is_no_dump_is_refused_by_its_kind() {
     assert!(matches!(error_of(b""), ImportError::Empty { .. }));
-    assert!(matches!(error_of(b"PK\x03\x04rest"), ImportError::NotText { .. }));
+    assert!(matches!(error_of(b"PK\x03\x04rest"), ImportError::Damaged { .. }));
     assert!(matches!(error_of(b"PAR1rest"), ImportError::NotText { .. }));
     assert!(matches!(error_of(&[0; 4096]), ImportError::NotText { .. }));
     assert!(matches!(error_of(b"\n\n# only notes\n"), ImportError::NoTable { .. }));
@@ -262,6 +272,139 @@ fn settings_that_cannot_be_understood_are_named() {
     );
     let conflict = refused(|s| s.time_format = Some("epoch_s".into()));
     assert!(conflict.contains("`time_format` is set to `epoch_s`"), "{conflict}");
+}
+
+/// Every setting that a file can contradict: the message shows the setting, its value and what
+/// the file says, and the line where one line shows it.
+#[test]
+fn a_setting_that_the_file_contradicts_is_an_error_that_shows_both() {
+    use metersift_import::settings::{ColumnRef, Encoding, QualityCode};
+    type Change = fn(&mut SourceSettings);
+    let [long, wide, _] = layouts();
+    let utf16: Vec<u8> = long.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let latin: Vec<u8> = long.chars().map(|c| u32::from(c) as u8).collect();
+    let marked = format!("\u{feff}{long}");
+    let iso = "time;D\n2024-03-07T00:00:00Z;1.234,5\n2024-03-07T00:01:00Z;12.345,25\n";
+    let month_first = "time;D\n03/25/2024 00:00;1,5\n03/26/2024 00:00;1,5\n";
+    let words = "tag,time,value,quality\nD,2024-03-07T00:00:00Z,1,Good\n";
+    let headless = "2024-03-07T00:00:00Z;1,5\n2024-03-07T00:01:00Z;1,25\n";
+    let texts = "time,a,b\n2024-03-07T00:00:00Z,x,y\n2024-03-07T00:01:00Z,x,z\n";
+    let cases: [(&str, &[u8], Change, &str, &str); 19] = [
+        ("encoding", &utf16, |s| s.encoding = Some(Encoding::Utf8), "utf-8", "utf-16le"),
+        ("encoding", &latin, |s| s.encoding = Some(Encoding::Utf8), "utf-8", "line 2"),
+        (
+            "encoding",
+            marked.as_bytes(),
+            |s| s.encoding = Some(Encoding::Windows1252),
+            "windows-1252",
+            "byte order mark",
+        ),
+        (
+            "encoding",
+            long.as_bytes(),
+            |s| s.encoding = Some(Encoding::Utf16Be),
+            "utf-16be",
+            "utf-8",
+        ),
+        ("delimiter", long.as_bytes(), |s| s.delimiter = Some("|".into()), "|", ";: 4 columns"),
+        ("decimal", long.as_bytes(), |s| s.decimal = Some(".".into()), ".", "20,5"),
+        ("thousands", iso.as_bytes(), |s| s.thousands = Some("'".into()), "'", "1.234,5"),
+        ("header", long.as_bytes(), |s| s.header = Some(false), "false", "`Tag`, `Time`"),
+        ("header", headless.as_bytes(), |s| s.header = Some(true), "true", "no line above line 1"),
+        ("skip_lines", wide.as_bytes(), |s| s.skip_lines = Some(0), "0", "line 3"),
+        ("skip_lines", wide.as_bytes(), |s| s.skip_lines = Some(5), "5", "line 3"),
+        ("skip_lines", headless.as_bytes(), |s| s.skip_lines = Some(1), "1", "rows from line 1"),
+        ("unit_rows", wide.as_bytes(), |s| s.unit_rows = Some(1), "1", "rows from line 4"),
+        (
+            "layout",
+            texts.as_bytes(),
+            |s| s.layout = Some(Layout::Wide),
+            "wide",
+            "no column of numbers",
+        ),
+        ("layout", iso.as_bytes(), |s| s.layout = Some(Layout::Long), "long", "no column of tags"),
+        (
+            "columns.time",
+            long.as_bytes(),
+            |s| s.columns.time = Some(ColumnRef::Number(3)),
+            "Value",
+            "20,5",
+        ),
+        (
+            "columns.value",
+            long.as_bytes(),
+            |s| s.columns.value = Some(ColumnRef::Number(1)),
+            "Tag",
+            "no number",
+        ),
+        (
+            "date_order",
+            month_first.as_bytes(),
+            |s| s.date_order = Some(DateOrder::DayMonth),
+            "day-month",
+            "03/25/2024",
+        ),
+        (
+            "quality",
+            words.as_bytes(),
+            |s| s.quality = Some(QualityCode::OpcClassic),
+            "opc_classic",
+            "`Good`",
+        ),
+    ];
+    for (setting, bytes, change, set, found) in cases {
+        let file = file_of(bytes);
+        let mut settings = source("syrup");
+        change(&mut settings);
+        let error = match detect(file.path(), &settings, "UTC") {
+            Err(error) => error,
+            Ok(found) => panic!("`{setting}` = {set} is taken: {:?}", found.dialect),
+        };
+        assert!(matches!(error, ImportError::Conflict { .. }), "{setting}: {error:?}");
+        let text = error.to_string();
+        for part in [format!("`{setting}` is set to `{set}`"), found.to_owned()] {
+            assert!(text.contains(&part), "{setting}: {part} is missing: {text}");
+        }
+    }
+}
+
+/// A setting is the user's word: it is taken wherever the file can be read so, even where
+/// detection alone would have decided otherwise or refused.
+#[test]
+fn a_setting_wins_over_what_detection_would_have_chosen() {
+    let open = "time;D\n03/04/2024 00:00;1.234\n03/04/2024 00:01;2.345\n";
+    let file = file_of(open.as_bytes());
+    for (order, decimal, time, value) in [
+        (DateOrder::DayMonth, ".", "2024-04-03T00:00:00Z", 1.234),
+        (DateOrder::MonthDay, ".", "2024-03-04T00:00:00Z", 1.234),
+    ] {
+        let mut settings = source("x");
+        settings.date_order = Some(order);
+        settings.decimal = Some(decimal.into());
+        let found = detect(file.path(), &settings, "UTC").expect("as set");
+        assert_eq!(found.first.map(|t| t.to_string()), Some(time.into()));
+        assert_eq!(found.rows[0].value, value);
+        assert!(found.site_lines().iter().all(|l| !l.starts_with("date_order")));
+    }
+    let mut grouped = source("x");
+    grouped.date_order = Some(DateOrder::DayMonth);
+    (grouped.decimal, grouped.thousands) = (Some(",".into()), Some(".".into()));
+    let found = detect(file.path(), &grouped, "UTC").expect("as set");
+    assert_eq!(found.rows[0].value, 1234.0);
+    // One number column beside texts looks long; the user knows that it is wide.
+    let texts = "time;D;remark\n2024-03-07T00:00:00Z;1;quiet\n2024-03-07T00:01:00Z;2;quiet\n";
+    let file = file_of(texts.as_bytes());
+    assert_eq!(
+        detect(file.path(), &source("x"), "").map(|d| d.dialect.layout).ok(),
+        Some(Layout::Long)
+    );
+    let mut wide = source("x");
+    wide.layout = Some(Layout::Wide);
+    let found = detect(file.path(), &wide, "").expect("as set");
+    assert_eq!(
+        (found.dialect.layout, found.tags),
+        (Layout::Wide, vec!["D".into(), "remark".into()])
+    );
 }
 
 /// The excerpt that travels with the repository.

@@ -162,7 +162,10 @@ proptest! {
         prop_assert_eq!(got, kept);
         prop_assert_eq!(read.report.rejected_total() as usize,
             expected.iter().filter(|row| row.is_none()).count());
-        let rejected: Vec<u64> = read.rejects.iter().map(|reject| reject.origin.line).collect();
+        let mut rejected: Vec<u64> =
+            read.rejects.iter().map(|reject| reject.origin.line).collect();
+        // A row with several problems has several rejects.
+        rejected.dedup();
         let lines: Vec<u64> = (2..).zip(&expected).filter(|(_, row)| row.is_none())
             .map(|(line, _)| line).collect();
         prop_assert_eq!(rejected, lines);

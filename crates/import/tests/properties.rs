@@ -92,6 +92,42 @@ proptest! {
             "{}", text);
     }
 
+    /// Typographic signs and blanks around a number change nothing.
+    #[test]
+    fn every_number_round_trips_as_typesetters_write_it(
+        value: f64, style in styles(), before in 0..4usize, after in 0..4usize
+    ) {
+        prop_assume!(value.is_finite());
+        let blanks = ["", " ", "\u{a0}", "\u{202f}"];
+        let text = print(value, style).replacen('-', "\u{2212}", 1);
+        let text = format!("{}{text}{}", blanks[before], blanks[after]);
+        prop_assume!(text.len() < 350);
+        prop_assert_eq!(parse(text.as_bytes(), style).map(f64::to_bits), Some(value.to_bits()),
+            "{}", text);
+    }
+
+    /// Groups that are not of three digits are no number, whatever the mark.
+    #[test]
+    fn marks_away_from_groups_of_three_are_no_number(
+        first in 1..1000u32, groups in prop::collection::vec((0..100_000u32, 1..6usize), 1..4),
+        style in styles()
+    ) {
+        let mark = match style.thousands {
+            None => return Ok(()),
+            Some(Thousands::Comma) => ",",
+            Some(Thousands::Point) => ".",
+            Some(Thousands::Apostrophe) => "'",
+            Some(Thousands::Space) => " ",
+        };
+        prop_assume!(groups.iter().any(|&(_, width)| width != 3));
+        let mut text = first.to_string();
+        for (digits, width) in groups {
+            text.push_str(mark);
+            text.push_str(&format!("{digits:05}")[..width]);
+        }
+        prop_assert_eq!(parse(text.as_bytes(), style), None, "{}", text);
+    }
+
     #[test]
     fn every_number_with_an_exponent_round_trips(value: f64) {
         prop_assume!(value.is_finite());

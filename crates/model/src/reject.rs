@@ -32,6 +32,8 @@ pub enum RejectReason {
     FieldCount,
     /// The quality code or word is not mapped.
     UnknownQuality,
+    /// The unit beside the value is no unit that is known.
+    UnknownUnit,
     /// A quoted field never closed, or was followed by text.
     StrayQuote,
     /// Bytes that are no text in the dump's encoding.
@@ -54,6 +56,7 @@ impl RejectReason {
             RejectReason::TimeOutOfSpan => "time_out_of_span",
             RejectReason::FieldCount => "field_count",
             RejectReason::UnknownQuality => "unknown_quality",
+            RejectReason::UnknownUnit => "unknown_unit",
             RejectReason::StrayQuote => "stray_quote",
             RejectReason::BadEncoding => "bad_encoding",
             RejectReason::BadRecord => "bad_record",

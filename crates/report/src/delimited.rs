@@ -1,17 +1,20 @@
-//! CSV: UTF-8 without byte order mark, one header row, LF.
+//! CSV: UTF-8, one header row, LF.
 //!
-//! Two flavours: comma with decimal point, and semicolon with decimal comma for sites whose
-//! spreadsheets want it. Text is always quoted, numbers never are, a value that is not known is
-//! empty. Three columns at the end name the run: a note above the header would break readers.
+//! Two flavours: comma with decimal point and without byte order mark for programs, and semicolon
+//! with decimal comma and the mark for sites whose spreadsheets want it (some take a file without
+//! the mark for an old code page, and a point between digits for a date). Text is always quoted, numbers never are, a value that is not known is
+//! empty. Three columns name the run: a note above the header would break readers. They stand behind
+//! the last column of the first version of a table, and what came later follows them.
 
 use crate::card::RunCard;
 use crate::error::ReportError;
 use crate::guard::neutral;
-use metersift_model::{ColumnData, Table};
+use metersift_model::{Column, ColumnData, Table};
 use std::io::Write;
 
 struct Flavour {
     delimiter: char,
+    /// For spreadsheets of comma-decimal places, with a byte order mark.
     decimal_comma: bool,
 }
 
@@ -41,12 +44,17 @@ fn write<W: Write>(
     card: &RunCard,
     flavour: &Flavour,
 ) -> Result<(), ReportError> {
-    let mut line = String::new();
-    let header = table.columns.iter().map(|column| column.name.as_str());
+    let mut line = String::from(if flavour.decimal_comma { "\u{FEFF}" } else { "" });
     let beside = card.beside_rows();
-    for name in header.chain(beside.iter().map(|(name, _)| *name)) {
-        flavour.separate(&mut line);
-        text_cell(name, &mut line);
+    let place = card_place(table);
+    let name = |column: &Column| column.name.clone();
+    let (first, later) = table.columns.split_at(place);
+    let names = first.iter().map(name).chain(beside.iter().map(|(name, _)| name.to_string()));
+    for (index, name) in names.chain(later.iter().map(name)).enumerate() {
+        if index > 0 {
+            line.push(flavour.delimiter);
+        }
+        text_cell(&name, &mut line);
     }
     let mut put = |line: &mut String| {
         line.push('\n');
@@ -57,14 +65,16 @@ fn write<W: Write>(
     put(&mut line)?;
     for row in 0..table.n_rows() {
         for (index, column) in table.columns.iter().enumerate() {
-            if index > 0 {
+            if index == place {
+                flavour.card(beside, index > 0, &mut line);
+            }
+            if index > 0 || place == 0 {
                 line.push(flavour.delimiter);
             }
             flavour.cell(&column.data, row, &mut line);
         }
-        for (_, value) in beside {
-            line.push(flavour.delimiter);
-            text_cell(value, &mut line);
+        if place == table.columns.len() {
+            flavour.card(beside, place > 0, &mut line);
         }
         put(&mut line)?;
     }
@@ -72,9 +82,13 @@ fn write<W: Write>(
 }
 
 impl Flavour {
-    fn separate(&self, line: &mut String) {
-        if !line.is_empty() {
-            line.push(self.delimiter);
+    /// The names of the run, behind another cell or as the first ones.
+    fn card(&self, beside: [(&str, &str); 3], behind: bool, line: &mut String) {
+        for (index, (_, value)) in beside.into_iter().enumerate() {
+            if behind || index > 0 {
+                line.push(self.delimiter);
+            }
+            text_cell(value, line);
         }
     }
 
@@ -100,6 +114,13 @@ impl Flavour {
             ColumnData::Time(values) => values[row].map_or(Ok(()), |v| write!(line, "{v}")),
         };
     }
+}
+
+/// Where the names of the run stand: behind the last column of the first version of the
+/// watch-list, so that columns added later come at the very end; in other tables at the end.
+fn card_place(table: &Table) -> usize {
+    let last_of_first = table.columns.iter().position(|column| column.name == "n_blind");
+    last_of_first.map_or(table.columns.len(), |index| index + 1)
 }
 
 /// A quoted text cell; quotes inside are doubled (RFC 4180).
@@ -155,10 +176,23 @@ mod tests {
     }
 
     #[test]
+    fn columns_added_later_follow_the_names_of_the_run() {
+        let mut table = table();
+        table.push("n_blind", "", ColumnData::Count(vec![Some(1); 3]));
+        table.push("later", "", ColumnData::Count(vec![Some(9); 3]));
+        let mut bytes = Vec::new();
+        write_csv(&table, &mut bytes, &card()).expect("memory");
+        let rows = read(&bytes, b',');
+        assert_eq!(rows[0][4..], ["n_blind", "run", "config", "ledger", "later"]);
+        assert_eq!(rows[1][4..], ["1", "night-1", "c0ffee", "7", "9"]);
+    }
+
+    #[test]
     fn the_second_flavour_has_semicolons_and_decimal_commas() {
         let mut bytes = Vec::new();
         write_csv_semicolon(&table(), &mut bytes, &card()).expect("memory");
         let rows = read(&bytes, b';');
+        assert!(bytes.starts_with("\u{FEFF}\"meter\";".as_bytes()), "the mark, then the header");
         assert_eq!(rows[2][1], "1234,5");
         assert_eq!(rows[1][1], "-5");
     }

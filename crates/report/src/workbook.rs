@@ -7,6 +7,7 @@
 use crate::card::RunCard;
 use crate::error::ReportError;
 use crate::page::format::{counts_sentence, pretty_unit};
+use crate::since::{Since, words};
 use metersift_model::watch_list::{WatchListEntry, WatchLists};
 use metersift_model::{Day, ListKind};
 use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet};
@@ -21,11 +22,13 @@ const LONGEST_TEXT: usize = 32_000;
 /// When the workbook cannot be made or `out` refuses.
 pub fn write_xlsx<W: Write>(
     lists: &WatchLists,
+    since: Option<&Since>,
     site: &str,
     mut out: W,
     card: &RunCard,
 ) -> Result<(), ReportError> {
-    let bytes = workbook(lists, site, card).map_err(|source| ReportError::Workbook { source })?;
+    let bytes =
+        workbook(lists, since, site, card).map_err(|source| ReportError::Workbook { source })?;
     out.write_all(&bytes)
         .and_then(|()| out.flush())
         .map_err(|source| ReportError::Write { output: "workbook", source })
@@ -33,7 +36,12 @@ pub fn write_xlsx<W: Write>(
 
 type Xlsx<T> = Result<T, rust_xlsxwriter::XlsxError>;
 
-fn workbook(lists: &WatchLists, site: &str, card: &RunCard) -> Xlsx<Vec<u8>> {
+fn workbook(
+    lists: &WatchLists,
+    since: Option<&Since>,
+    site: &str,
+    card: &RunCard,
+) -> Xlsx<Vec<u8>> {
     let mut workbook = Workbook::new();
     let created = creation_date(card.as_of)?;
     let properties = DocProperties::new()
@@ -44,7 +52,7 @@ fn workbook(lists: &WatchLists, site: &str, card: &RunCard) -> Xlsx<Vec<u8>> {
     workbook.set_properties(&properties);
     let look = Look::new();
     for list in ListKind::ALL {
-        list_sheet(workbook.add_worksheet(), list, lists, &look)?;
+        list_sheet(workbook.add_worksheet(), list, lists, since, &look)?;
     }
     not_judged_sheet(workbook.add_worksheet(), lists, &look)?;
     about_sheet(workbook.add_worksheet(), lists, site, card, &look)?;
@@ -93,7 +101,7 @@ enum Cell {
 }
 
 /// Heading and width in characters of each column of a list sheet.
-const COLUMNS: [(&str, f64); 20] = [
+const COLUMNS: [(&str, f64); 21] = [
     ("rank", 6.0),
     ("meter", 14.0),
     ("service", 14.0),
@@ -114,18 +122,27 @@ const COLUMNS: [(&str, f64); 20] = [
     ("next step", 50.0),
     ("what would settle it", 40.0),
     ("cautions", 60.0),
+    ("changed because of", 40.0),
 ];
 
 /// First row with entries: the counts stand in the first line, the headings in the second.
 const FIRST_ROW: u32 = 2;
 
-fn list_sheet(sheet: &mut Worksheet, list: ListKind, lists: &WatchLists, look: &Look) -> Xlsx<()> {
+fn list_sheet(
+    sheet: &mut Worksheet,
+    list: ListKind,
+    lists: &WatchLists,
+    since: Option<&Since>,
+    look: &Look,
+) -> Xlsx<()> {
     sheet.set_name(list.words())?;
     header(sheet, lists, &COLUMNS, look)?;
     let entries = lists.of(list);
     let mut row = FIRST_ROW;
     for entry in entries {
-        for (column, cell) in cells(entry).into_iter().enumerate() {
+        let changed = since.map_or(String::new(), |since| words(since, lists, entry));
+        let cells = cells(entry).into_iter().chain([Cell::Text(changed)]);
+        for (column, cell) in cells.enumerate() {
             put(sheet, row, column as u16, cell, look)?;
         }
         row += 1;
@@ -228,10 +245,11 @@ fn put(sheet: &mut Worksheet, row: u32, column: u16, cell: Cell, look: &Look) ->
     Ok(())
 }
 
-/// Text that fits a cell; control characters, which the format cannot hold, become blanks.
+/// Text that fits a cell. Control characters are written as the format's own escapes and come
+/// back exactly; the two that XML forbids altogether become the replacement character.
 fn short(text: &str) -> String {
-    let clean = |c: char| if c.is_control() && c != '\n' { ' ' } else { c };
-    let mut kept: String = text.chars().take(LONGEST_TEXT).map(clean).collect();
+    let legal = |c: char| if matches!(c, '\u{FFFE}' | '\u{FFFF}') { '\u{FFFD}' } else { c };
+    let mut kept: String = text.chars().take(LONGEST_TEXT).map(legal).collect();
     if kept.chars().count() < text.chars().count() {
         kept.push_str(" [cut]");
     }

@@ -3,7 +3,7 @@
 #[allow(dead_code, reason = "each test file uses its own part")]
 mod larkmoor;
 
-use metersift_report::{html, write_xlsx};
+use metersift_report::{DAILY_COLUMNS, html, write_xlsx};
 
 fn report(night: &larkmoor::Night) -> String {
     html(&night.input())
@@ -88,12 +88,29 @@ fn tags_are_closed_in_the_order_in_which_they_were_opened() {
 }
 
 #[test]
+fn pictures_need_no_other_daily_column_than_those_that_are_named() {
+    let mut night = larkmoor::night();
+    let whole = report(&night);
+    let needed = |name: &str| ["meter", "day"].contains(&name) || DAILY_COLUMNS.contains(&name);
+    night.daily.columns.retain(|column| needed(&column.name));
+    assert!(report(&night) == whole);
+    // Each of them makes a difference here, but those that this night has no values of.
+    for name in DAILY_COLUMNS {
+        let mut without = larkmoor::night();
+        without.daily.columns.retain(|column| column.name != name);
+        let absent = ["hours_flowing", "density_residual_kg_m3", "drive_gain_resolution"];
+        assert!(absent.contains(&name) || report(&without) != whole, "{name}");
+    }
+}
+
+#[test]
 fn the_same_night_gives_the_same_bytes() {
     assert_eq!(report(&larkmoor::night()), report(&larkmoor::night()));
     let book = || {
         let night = larkmoor::night();
         let mut bytes = Vec::new();
-        write_xlsx(&night.lists, "Larkmoor Works", &mut bytes, &night.card).expect("memory");
+        write_xlsx(&night.lists, Some(&night.since), "Larkmoor Works", &mut bytes, &night.card)
+            .expect("memory");
         bytes
     };
     assert_eq!(book(), book());

@@ -36,11 +36,17 @@ fn pages_and_workbooks_of_a_night_are_written_within_their_sizes() {
     put("hostile.html", html(&hostile.input()));
     put("harmless.html", html(&night_with(&harmless()).input()));
     let mut book = Vec::new();
-    write_xlsx(&hostile.lists, &strings()[17], &mut book, &hostile.card).expect("memory");
+    write_xlsx(&hostile.lists, Some(&hostile.since), &strings()[17], &mut book, &hostile.card)
+        .expect("memory");
     put("hostile.xlsx", book);
     put("hostile.json", serde_json::to_string(&strings()).expect("JSON"));
 
     let page = html(&larkmoor::night_of(300).input());
     assert!(page.len() < 5_000_000, "{} bytes for 300 listed meters", page.len());
+    // Rows, pictures and section of a meter together; the rest is the base.
+    let one = html(&larkmoor::night_of(1).input()).len();
+    let per_meter = (page.len() - one) / 299;
+    assert!(per_meter <= 25_000, "{per_meter} bytes per listed meter");
+    assert!(one <= 300_000 + per_meter, "{one} bytes for one listed meter");
     put("three-hundred.html", page);
 }

@@ -49,7 +49,8 @@ fn book() -> BTreeMap<String, String> {
     night.lists.not_judged.push(("=1+1".into(), "\t=1+1 \u{0007}".into()));
     night.lists.entries[0].next_step = "x".repeat(40_000);
     let mut bytes = Vec::new();
-    write_xlsx(&night.lists, "=Larkmoor", &mut bytes, &night.card).expect("memory");
+    write_xlsx(&night.lists, Some(&night.since), "=Larkmoor", &mut bytes, &night.card)
+        .expect("memory");
     parts(&bytes)
 }
 
@@ -70,6 +71,7 @@ fn text_is_text_and_no_cell_is_a_formula() {
         assert!(shared.contains(text), "{text} is kept as it is");
     }
     assert!(!shared.contains('\u{7}'), "control characters cannot stand in XML");
+    assert!(shared.contains("=1+1 _x0007_"), "they stand as the format's own escape");
 }
 
 #[test]

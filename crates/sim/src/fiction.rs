@@ -56,4 +56,8 @@ impl Fiction {
     pub fn write_records(&self, dir: &Path) -> Result<(), SimError> {
         records::write_all(&self.site, dir).map(|_| ())
     }
+
+    pub(crate) fn site(&self) -> &Site {
+        &self.site
+    }
 }

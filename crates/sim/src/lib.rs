@@ -17,6 +17,7 @@ mod fault;
 mod fiction;
 pub mod fluid;
 mod meter;
+mod observer;
 mod records;
 mod seed;
 mod site;
@@ -29,6 +30,7 @@ pub mod tube;
 mod variation;
 
 pub use fiction::{DayScratch, Fiction};
+pub use observer::{Observed, observe};
 pub use stored::{StoredDay, StoredSignal};
 pub use truth::{LookAlike, MeterTruth, Truth, read_truth};
 pub use variation::{CommonCause, Ladder, LadderMode, PlanVariation};

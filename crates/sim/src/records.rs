@@ -136,7 +136,7 @@ fn tags(site: &Site) -> String {
     text
 }
 
-fn checks(site: &Site) -> String {
+pub(crate) fn checks(site: &Site) -> String {
     let mut text = String::from("meter,time,outcome,quantity,position,value_pct,trigger\n");
     for meter in &site.meters {
         let Some(every) = meter.check_every_days else { continue };
@@ -212,7 +212,7 @@ fn one_check(
     }
 }
 
-fn zeros(site: &Site) -> String {
+pub(crate) fn zeros(site: &Site) -> String {
     let mut text = String::from("meter,time,zero_kg_h,state\n");
     let days = f64::from(site.plan.days);
     for meter in &site.meters {

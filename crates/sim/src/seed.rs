@@ -38,6 +38,7 @@ pub(crate) enum Purpose {
     Missing,
     Growth,
     Ladder,
+    Observer,
 }
 
 /// splitmix64 finaliser over a list of words.

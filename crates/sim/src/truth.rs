@@ -68,15 +68,12 @@ impl MeterTruth {
             && self.onset_day.is_some_and(|onset| onset <= day)
             && self.ends_day.is_none_or(|mended| day < mended)
     }
+}
 
-    /// Whether the stream brought gas to all its meters on a day: no fault of this meter, but
-    /// gas all the same.
-    pub fn stream_gas_on(&self, day: Day) -> bool {
-        self.look_alikes.iter().any(|look| {
-            look.name == "stream_pump_air"
-                && look.from <= day
-                && look.until.is_none_or(|until| day <= until)
-        })
+impl LookAlike {
+    /// Whether the stream brings gas to all its meters: no fault of theirs, but gas all the same.
+    pub fn brings_gas(&self) -> bool {
+        self.name == "stream_pump_air"
     }
 }
 

@@ -5,15 +5,14 @@
 //! `rows_in = stored + duplicate + conflicting + held_back + rejected + ignored`.
 
 use crate::commit::Move;
-use crate::conflicts;
-use crate::day_file::Written;
+use crate::conflicts::{self, ConflictPart, DumpNames};
 use crate::error::StoreError;
 use crate::incoming::DumpNumbers;
 use crate::layout::Unit;
 use crate::ledger::{Again, DayFile, DumpEntry, DumpState, Ledger, RowCounts};
-use crate::merge::Conflicts;
+use crate::merge::Counts;
 use crate::storage::Storage;
-use crate::unit_job::MergedUnit;
+use crate::unit_job::{Fate, MergedUnit};
 use metersift_model::{Day, TimeUs};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -59,7 +58,7 @@ pub struct DumpOutcome {
     pub stored: u64,
     /// Keys that were there with the same value.
     pub duplicate: u64,
-    /// Keys that were there with another value; this dump's won.
+    /// Keys that were there with another value; the later dump's stands.
     pub conflicting: u64,
     /// Rows held back.
     pub held_back: u64,
@@ -82,8 +81,6 @@ pub struct ImportOutcome {
     pub days: Vec<(Day, u32)>,
     /// Readings with a key that was there with another value.
     pub conflicts: u64,
-    /// Those of them that were written to `conflicts_file`.
-    pub conflicts_written: u64,
     /// Path of the conflict file within the store.
     pub conflicts_file: Option<String>,
     /// Conflicts by meter and signal name.
@@ -115,14 +112,26 @@ pub(crate) fn number_dumps(ledger: &Ledger, dumps: &[LocalDump]) -> DumpNumbers 
     let mut next = ledger.next_dump;
     let mut numbers: BTreeMap<&str, u32> =
         ledger.dumps.iter().map(|entry| (entry.hash.as_str(), entry.number)).collect();
-    let mut number = |hash| {
-        *numbers.entry(hash).or_insert_with(|| {
-            next += 1;
-            next - 1
-        })
-    };
-    let given = |dump: &LocalDump| dump.totals.is_some();
-    DumpNumbers { ledger: dumps.iter().map(|d| given(d).then(|| number(&d.hash))).collect() }
+    let mut given = DumpNumbers::default();
+    for dump in dumps {
+        let known = numbers.contains_key(dump.hash.as_str());
+        given.known.push(known);
+        given.ledger.push(dump.totals.is_some().then(|| {
+            *numbers.entry(&dump.hash).or_insert_with(|| {
+                next += 1;
+                next - 1
+            })
+        }));
+    }
+    given
+}
+
+/// Names of all dumps by number, those that are coming included.
+pub(crate) fn names(ledger: &Ledger, dumps: &[LocalDump], numbers: &DumpNumbers) -> DumpNames {
+    let coming = dumps.iter().zip(&numbers.ledger);
+    let coming = coming.filter_map(|(dump, number)| Some(((*number)?, dump.name.clone())));
+    let held = ledger.dumps.iter().map(|entry| (entry.number, entry.name.clone()));
+    std::sync::Arc::new(coming.chain(held).collect())
 }
 
 /// The new ledger, the moves that go with it, and the outcome to report. Stages the conflict
@@ -137,19 +146,23 @@ pub(crate) fn plan(
     let mut ledger = old.clone();
     let mut moves = Vec::new();
     let mut outcome = ImportOutcome::default();
-    let mut counts: Vec<BTreeMap<Unit, RowCounts>> = vec![BTreeMap::new(); dumps.len()];
-    let mut conflicts = Conflicts::default();
+    let mut counts: Vec<BTreeMap<Unit, Counts>> = vec![BTreeMap::new(); dumps.len()];
+    let mut conflicts: Vec<ConflictPart> = Vec::new();
     for merged in units {
-        for (local, rows) in merged.counts.iter().enumerate().filter(|(_, rows)| rows.sum() > 0) {
+        let told = merged.counts.iter().enumerate().filter(|(_, c)| c.rows.sum() > 0);
+        for (local, rows) in told {
             counts[local].insert(merged.unit, *rows);
         }
-        conflicts.join(merged.conflicts);
-        if let Some(Written { bytes, rows, hash }) = merged.written {
-            let unit = merged.unit;
-            let (from, to) = (unit.staged_path(), unit.samples_path());
-            moves.push(Move { from, to, hash: hash.clone() });
-            ledger.days.insert(unit, DayFile { unit, bytes, rows, hash });
-            outcome.days.push((unit.day, unit.bucket));
+        conflicts.push(merged.conflicts);
+        let unit = merged.unit;
+        if let Fate::Written { day, samples } = merged.fate {
+            if samples {
+                let (from, to) = (unit.staged_path(), unit.samples_path());
+                moves.push(Move { from, to, hash: day.hash.clone() });
+                outcome.days.push((unit.day, unit.bucket));
+            }
+            moves.extend(origin_move(unit, &day));
+            ledger.days.insert(unit, day);
         }
     }
     for ((dump, units), number) in dumps.iter().zip(counts).zip(&numbers.ledger) {
@@ -159,8 +172,8 @@ pub(crate) fn plan(
     }
     if ledger != *old {
         ledger.sequence += 1;
-        if !conflicts.kept.is_empty() {
-            let written = conflicts::stage(storage, &ledger, &conflicts)?;
+        if conflicts.iter().any(|part| part.bytes > 0) {
+            let written = conflicts::stage(storage, ledger.sequence, &conflicts)?;
             outcome.conflicts_file = Some(written.to.clone());
             moves.push(written);
         }
@@ -169,15 +182,19 @@ pub(crate) fn plan(
     Ok(Plan { ledger, moves, outcome })
 }
 
+/// The move of a unit's staged origin file.
+pub(crate) fn origin_move(unit: Unit, day: &DayFile) -> Option<Move> {
+    let hash = day.origin.as_ref()?.hash.clone();
+    Some(Move { from: unit.staged_origin_path(), to: unit.origin_path(), hash })
+}
+
 impl ImportOutcome {
-    fn tell_conflicts(&mut self, conflicts: &Conflicts) {
-        self.conflicts = conflicts.by_series.values().sum();
-        self.conflicts_written = conflicts.kept.len() as u64;
-        let named = |((meter, signal), n): (&(_, _), &u64)| {
-            let (meter, signal): (&std::sync::Arc<str>, &std::sync::Arc<str>) = (meter, signal);
-            ((meter.to_string(), signal.to_string()), *n)
-        };
-        self.conflicts_by_series = conflicts.by_series.iter().map(named).collect();
+    fn tell_conflicts(&mut self, conflicts: &[ConflictPart]) {
+        for ((meter, signal), n) in conflicts.iter().flat_map(|part| &part.by_series) {
+            let series = (meter.to_string(), signal.to_string());
+            *self.conflicts_by_series.entry(series).or_insert(0) += n;
+            self.conflicts += n;
+        }
     }
 }
 
@@ -187,8 +204,11 @@ fn enter(
     dump: &LocalDump,
     totals: &DumpTotals,
     number: u32,
-    units: BTreeMap<Unit, RowCounts>,
+    units: BTreeMap<Unit, Counts>,
 ) -> Result<DumpOutcome, StoreError> {
+    let told_new = units.values().any(|counts| counts.new > 0);
+    let units: BTreeMap<Unit, RowCounts> =
+        units.into_iter().map(|(unit, counts)| (unit, counts.rows)).collect();
     let mut rows = RowCounts::default();
     units.values().for_each(|unit| rows.add(unit));
     if rows.sum() != dump.pushed {
@@ -210,7 +230,7 @@ fn enter(
             ledger.next_dump = ledger.next_dump.max(number + 1);
             ledger.dumps.push(new_entry(dump, totals, number, arrived_us, rows, units));
         }
-        Some(entry) if rows.changed() || entry.state != DumpState::Imported => {
+        Some(entry) if told_new || entry.state != DumpState::Imported => {
             entry.state = DumpState::Imported;
             entry.again.push(Again { arrived_us, rows });
             for (unit, counts) in units {

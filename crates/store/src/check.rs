@@ -1,13 +1,10 @@
 //! Checking a whole store: every file is hashed and counted again.
 
-use crate::day_reader::DayFileReader;
 use crate::error::{ErrorKind, StoreError};
-use crate::layout::{SAMPLES, Unit};
+use crate::layout::{DAILY, HOURS, ORIGIN, SAMPLES, Unit};
 use crate::ledger::Ledger;
 use crate::store::Store;
 use rayon::prelude::*;
-use std::collections::BTreeMap;
-use std::sync::Arc;
 
 /// Something that is not as the ledger says.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -58,7 +55,10 @@ impl Store {
         let counted: Result<Vec<Result<u64, Problem>>, StoreError> =
             units.par_iter().map(|&unit| self.check_day(&ledger, unit)).collect();
         for (unit, counted) in units.iter().zip(counted?) {
-            report.bytes += ledger.days.get(unit).map_or(0, |day| day.bytes);
+            report.bytes += ledger
+                .days
+                .get(unit)
+                .map_or(0, |day| day.bytes + day.origin.as_ref().map_or(0, |origin| origin.bytes));
             match counted {
                 Ok(rows) => report.rows += rows,
                 Err(problem) => report.problems.push(problem),
@@ -67,31 +67,74 @@ impl Store {
         if report.problems.is_empty() {
             report.problems.extend(check_sums(&ledger, report.rows));
         }
-        self.check_daily(&mut report)?;
+        self.check_tables(DAILY, &mut report)?;
+        self.check_tables(HOURS, &mut report)?;
         self.find_foreign(&ledger, &mut report)?;
         Ok(report)
     }
 
     fn check_day(&self, ledger: &Ledger, unit: Unit) -> Result<Result<u64, Problem>, StoreError> {
-        let counted = self.day_bytes(unit).and_then(|bytes| count_rows(ledger, unit, bytes));
-        let error = match counted {
+        let error = match self.count_unit(ledger, unit) {
             Ok(rows) => return Ok(Ok(rows)),
             Err(error) if error.kind() != ErrorKind::Damaged => return Err(error),
             Err(error) => error,
         };
         let dumps = ledger.dumps_of(unit);
-        let (file, what) = (unit.samples_path(), error.to_string());
-        Ok(Err(Problem { file, unit: Some(unit), what, dumps }))
+        let file = match &error {
+            StoreError::Damaged { file, .. } | StoreError::Unreadable { file, .. } => file.clone(),
+            _ => unit.samples_path(),
+        };
+        Ok(Err(Problem { file, unit: Some(unit), what: error.to_string(), dumps }))
     }
 
-    fn check_daily(&self, report: &mut CheckReport) -> Result<(), StoreError> {
-        let units = self.daily_units()?;
-        report.daily_files = units.len();
+    /// Counts a unit whose hashes are right; its order, its tellings and their dumps are looked
+    /// at too: what stands must follow from what was told.
+    fn count_unit(&self, ledger: &Ledger, unit: Unit) -> Result<u64, StoreError> {
+        let wrong = |file: String, reason: String| StoreError::Unreadable { file, reason };
+        let Some(entry) = ledger.days.get(&unit) else { return Ok(0) };
+        let known = |dump: u32| ledger.dump(dump).is_some();
+        let mut rows = 0u64;
+        let mut tellings = 0u64;
+        let mut last: Option<(String, String, i64)> = None;
+        let mut fault = None;
+        let recount = self.recount(unit, &known, &mut |run, told| {
+            let first = (run.meter.to_string(), run.signal.to_string(), run.time_us[0]);
+            let increasing = run.time_us.windows(2).all(|pair| pair[0] < pair[1]);
+            if !increasing || last.as_ref().is_some_and(|last| *last >= first) {
+                fault.get_or_insert(format!("rows after {rows} are out of order"));
+            }
+            last = run.time_us.last().map(|&time| (first.0, first.1, time));
+            rows += run.time_us.len() as u64;
+            tellings += told;
+        })?;
+        if let Some(reason) = fault {
+            return Err(wrong(unit.samples_path(), reason));
+        }
+        if recount {
+            let reason = "what stands does not follow from what known dumps told".to_string();
+            return Err(wrong(unit.origin_path(), reason));
+        }
+        if rows != entry.rows {
+            let reason = format!("{rows} rows, the ledger says {}", entry.rows);
+            return Err(wrong(unit.samples_path(), reason));
+        }
+        match &entry.origin {
+            Some(origin) if origin.rows != tellings => {
+                let reason = format!("{tellings} tellings, the ledger says {}", origin.rows);
+                Err(wrong(unit.origin_path(), reason))
+            }
+            _ => Ok(rows),
+        }
+    }
+
+    fn check_tables(&self, top: &str, report: &mut CheckReport) -> Result<(), StoreError> {
+        let units = self.units_under(top)?;
+        report.daily_files += units.len();
         let whole: Result<Vec<bool>, StoreError> =
-            units.par_iter().map(|&unit| Ok(self.found_daily(unit)?.is_some())).collect();
+            units.par_iter().map(|&unit| Ok(self.found_table(top, unit)?.is_some())).collect();
         for (unit, _) in units.iter().zip(whole?).filter(|(_, whole)| !whole) {
             report.problems.push(Problem {
-                file: unit.daily_path(),
+                file: unit.table_path(top),
                 unit: Some(*unit),
                 what: "does not match its receipt; its features are computed again".into(),
                 dumps: Vec::new(),
@@ -103,54 +146,28 @@ impl Store {
     fn find_foreign(&self, ledger: &Ledger, report: &mut CheckReport) -> Result<(), StoreError> {
         let list =
             |path: &str| self.storage().list(path).map_err(|e| StoreError::io("list", path, e));
-        for folder in list(SAMPLES)? {
-            let path = format!("{SAMPLES}/{}", folder.name);
-            if !folder.is_dir {
-                report.foreign.push(path);
-                continue;
-            }
-            for file in list(&path)? {
-                let stem = file.name.strip_suffix(".parquet").unwrap_or("");
-                let unit = Unit::parse(&format!("{}/{stem}", folder.name));
-                if !unit.is_some_and(|unit| ledger.days.contains_key(&unit)) {
-                    report.foreign.push(format!("{path}/{}", file.name));
+        for top in [ORIGIN, SAMPLES] {
+            for folder in list(top)? {
+                let path = format!("{top}/{}", folder.name);
+                if !folder.is_dir {
+                    report.foreign.push(path);
+                    continue;
+                }
+                for file in list(&path)? {
+                    let stem = file.name.strip_suffix(".parquet").unwrap_or("");
+                    let unit = Unit::parse(&format!("{}/{stem}", folder.name));
+                    let known = |unit: Unit| {
+                        let day = ledger.days.get(&unit);
+                        day.is_some_and(|day| top == SAMPLES || day.origin.is_some())
+                    };
+                    if !unit.is_some_and(known) {
+                        report.foreign.push(format!("{path}/{}", file.name));
+                    }
                 }
             }
         }
         Ok(())
     }
-}
-
-/// Counts a day file whose hash is right; its order and dump numbers are looked at too.
-fn count_rows(ledger: &Ledger, unit: Unit, bytes: Option<Vec<u8>>) -> Result<u64, StoreError> {
-    let file = unit.samples_path();
-    let wrong = |reason: String| StoreError::Unreadable { file: file.clone(), reason };
-    let Some(bytes) = bytes else { return Ok(0) };
-    let mut reader = DayFileReader::new(&file, bytes)?;
-    let mut rows = 0u64;
-    let mut last: Option<(Arc<str>, Arc<str>, i64)> = None;
-    let mut by_dump: BTreeMap<u32, u64> = BTreeMap::new();
-    while let Some(group) = reader.next_group()? {
-        for run in &group.runs {
-            let times = &group.time_us[run.start..run.end];
-            let first = (run.meter.clone(), run.signal.clone(), times[0]);
-            let increasing = times.windows(2).all(|pair| pair[0] < pair[1]);
-            if !increasing || last.as_ref().is_some_and(|last| *last >= first) {
-                return Err(wrong(format!("rows after {rows} are out of order")));
-            }
-            last = times.last().map(|&time| (first.0, first.1, time));
-            rows += times.len() as u64;
-        }
-        group.dump.iter().for_each(|&dump| *by_dump.entry(dump).or_insert(0) += 1);
-    }
-    if let Some(unknown) = by_dump.keys().find(|&&number| ledger.dump(number).is_none()) {
-        return Err(wrong(format!("it names dump {unknown}, which the ledger does not know")));
-    }
-    let expected = ledger.days.get(&unit).map_or(0, |day| day.rows);
-    if rows != expected {
-        return Err(wrong(format!("{rows} rows, the ledger says {expected}")));
-    }
-    Ok(rows)
 }
 
 /// Every key that is there was stored by some dump once.

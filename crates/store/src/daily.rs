@@ -9,7 +9,7 @@
 //!         as not there when receipts are asked for, and is an error when it is read.
 
 use crate::error::StoreError;
-use crate::layout::{DAILY, Unit};
+use crate::layout::{DAILY, HOURS, Unit};
 use crate::seal;
 use crate::storage::put;
 use crate::store::Store;
@@ -53,9 +53,33 @@ impl Store {
         table: &Table,
         inputs_hash: &str,
     ) -> Result<(), StoreError> {
+        self.write_unit_table(DAILY, Unit { day, bucket }, table, inputs_hash)
+    }
+
+    /// As [`Store::write_daily`], for a table with several rows a day: columns `meter` and a day
+    /// or time, then numbers.
+    ///
+    /// # Errors
+    /// As [`Store::write_daily`].
+    pub fn write_hours(
+        &self,
+        day: Day,
+        bucket: u32,
+        table: &Table,
+        inputs_hash: &str,
+    ) -> Result<(), StoreError> {
+        self.write_unit_table(HOURS, Unit { day, bucket }, table, inputs_hash)
+    }
+
+    fn write_unit_table(
+        &self,
+        top: &str,
+        unit: Unit,
+        table: &Table,
+        inputs_hash: &str,
+    ) -> Result<(), StoreError> {
         self.must_write()?;
-        let unit = Unit { day, bucket };
-        let (path, receipt_path) = (unit.daily_path(), unit.receipt_path());
+        let (path, receipt_path) = (unit.table_path(top), unit.receipt_path(top));
         let metadata = TableMetadata::from([(INPUTS_KEY.to_string(), inputs_hash.to_string())]);
         let bytes = table_to_bytes(table, &metadata)?;
         let receipt = ReceiptFile {
@@ -65,11 +89,11 @@ impl Store {
                 hash: seal::hash(&bytes),
                 rows: table.n_rows() as u64,
             },
-            before: self.found_daily(unit)?.map(|(receipt, _)| receipt),
+            before: self.found_table(top, unit)?.map(|(receipt, _)| receipt),
         };
         let io = |e| StoreError::io("write", &path, e);
         let storage = self.storage();
-        storage.create_dir(&unit.daily_dir()).map_err(io)?;
+        storage.create_dir(&unit.table_dir(top)).map_err(io)?;
         let put_whole = |path: &str, bytes: &[u8]| {
             let staged = format!("{path}.new");
             put(&**storage, &staged, bytes).and_then(|()| storage.rename(&staged, path))
@@ -80,11 +104,20 @@ impl Store {
 
     /// The inputs hash of a daily table that is there and whole; `None` means: compute it.
     pub fn daily_receipt(&self, day: Day, bucket: u32) -> Option<String> {
-        let (receipt, _) = self.found_daily(Unit { day, bucket }).ok()??;
+        self.receipt_of(DAILY, Unit { day, bucket })
+    }
+
+    /// As [`Store::daily_receipt`], for the table of [`Store::write_hours`].
+    pub fn hours_receipt(&self, day: Day, bucket: u32) -> Option<String> {
+        self.receipt_of(HOURS, Unit { day, bucket })
+    }
+
+    fn receipt_of(&self, top: &str, unit: Unit) -> Option<String> {
+        let (receipt, _) = self.found_table(top, unit).ok()??;
         Some(receipt.inputs)
     }
 
-    /// Removes the daily table of a unit, for one that can no longer be trusted or has no
+    /// Removes the daily and the hourly table of a unit, for one that can no longer be trusted or has no
     /// readings any more.
     ///
     /// # Errors
@@ -92,8 +125,10 @@ impl Store {
     pub fn remove_daily(&self, day: Day, bucket: u32) -> Result<(), StoreError> {
         self.must_write()?;
         let unit = Unit { day, bucket };
-        for path in [unit.daily_path(), unit.receipt_path()] {
-            self.storage().remove(&path).map_err(|e| StoreError::io("remove", &path, e))?;
+        for top in [DAILY, HOURS] {
+            for path in [unit.table_path(top), unit.receipt_path(top)] {
+                self.storage().remove(&path).map_err(|e| StoreError::io("remove", &path, e))?;
+            }
         }
         Ok(())
     }
@@ -106,7 +141,7 @@ impl Store {
         self.units_under(DAILY)
     }
 
-    /// Units that have a file under `samples` or `daily`; other files are passed over.
+    /// Units that have a file under `samples`, `hours` or `daily`; other files are passed over.
     pub(crate) fn units_under(&self, top: &str) -> Result<Vec<Unit>, StoreError> {
         let io = |path: &str, e| StoreError::io("list", path, e);
         let mut units = Vec::new();
@@ -126,11 +161,12 @@ impl Store {
     }
 
     /// The table of a unit with its receipt; `None` when there is none or it is not whole.
-    pub(crate) fn found_daily(
+    pub(crate) fn found_table(
         &self,
+        top: &str,
         unit: Unit,
     ) -> Result<Option<(DailyReceipt, Vec<u8>)>, StoreError> {
-        let (path, receipt_path) = (unit.daily_path(), unit.receipt_path());
+        let (path, receipt_path) = (unit.table_path(top), unit.receipt_path(top));
         let Some(receipt) = self.bytes_if_there(&receipt_path)? else { return Ok(None) };
         let Some(bytes) = self.bytes_if_there(&path)? else { return Ok(None) };
         let parsed = seal::open(&receipt_path, &receipt)
@@ -156,7 +192,7 @@ impl Store {
     /// A file that does not match its receipt, or whose column has another type; the system's
     /// answer.
     pub fn read_daily(&self, from: Day, until: Day) -> Result<Table, StoreError> {
-        self.daily(from, until, None)
+        self.tables(DAILY, from, until, None)
     }
 
     /// As [`Store::read_daily`], with only the columns named (and `meter` and `day`).
@@ -171,34 +207,50 @@ impl Store {
     ) -> Result<Table, StoreError> {
         let wanted: Vec<&str> =
             ["meter", "day"].into_iter().chain(columns.iter().copied()).collect();
-        self.daily(from, until, Some(&wanted))
+        self.tables(DAILY, from, until, Some(&wanted))
     }
 
-    fn daily(&self, from: Day, until: Day, only: Option<&[&str]>) -> Result<Table, StoreError> {
+    /// All rows of [`Store::write_hours`] with `from <= day < until`, by meter, then time.
+    ///
+    /// # Errors
+    /// As [`Store::read_daily`].
+    pub fn read_hours(&self, from: Day, until: Day) -> Result<Table, StoreError> {
+        self.tables(HOURS, from, until, None)
+    }
+
+    fn tables(
+        &self,
+        top: &str,
+        from: Day,
+        until: Day,
+        only: Option<&[&str]>,
+    ) -> Result<Table, StoreError> {
         let units: Vec<Unit> = self
-            .daily_units()?
+            .units_under(top)?
             .into_iter()
             .filter(|unit| unit.day >= from && unit.day < until)
             .collect();
         let tables: Result<Vec<Table>, StoreError> = units
             .par_iter()
             .map(|&unit| {
-                let (_, bytes) = self.found_daily(unit)?.ok_or_else(|| StoreError::Damaged {
-                    file: unit.daily_path(),
-                    expected: "the bytes that its receipt names".into(),
-                    found: "other bytes, or no receipt".into(),
-                    dumps: Vec::new(),
-                })?;
-                Ok(table_from_bytes(&unit.daily_path(), bytes, only)?.0)
+                let (_, bytes) =
+                    self.found_table(top, unit)?.ok_or_else(|| StoreError::Damaged {
+                        file: unit.table_path(top),
+                        expected: "the bytes that its receipt names".into(),
+                        found: "other bytes, or no receipt".into(),
+                        dumps: Vec::new(),
+                    })?;
+                Ok(table_from_bytes(&unit.table_path(top), bytes, only)?.0)
             })
             .collect();
-        join(&units, tables?)
+        let files: Vec<String> = units.iter().map(|unit| unit.table_path(top)).collect();
+        join(&files, tables?)
     }
 }
 
 /// One table from many, sorted by meter, then day.
-fn join(units: &[Unit], tables: Vec<Table>) -> Result<Table, StoreError> {
-    let places = order_of_rows(units, &tables)?;
+fn join(files: &[String], tables: Vec<Table>) -> Result<Table, StoreError> {
+    let places = order_of_rows(files, &tables)?;
     let mut columns: Vec<(String, String)> = Vec::new();
     let mut known: BTreeMap<String, usize> = BTreeMap::new();
     for column in tables.iter().rev().flat_map(|table| &table.columns) {
@@ -223,7 +275,7 @@ fn join(units: &[Unit], tables: Vec<Table>) -> Result<Table, StoreError> {
         .map(|((name, unit), parts)| match gather(parts, &places) {
             Ok(data) => Ok(Column { name, unit, data }),
             Err(t) => Err(StoreError::Unreadable {
-                file: units[t].daily_path(),
+                file: files[t].clone(),
                 reason: format!("column `{name}` has another type than in newer files"),
             }),
         })
@@ -232,18 +284,25 @@ fn join(units: &[Unit], tables: Vec<Table>) -> Result<Table, StoreError> {
 }
 
 /// Table and row of each row of the joined table.
-fn order_of_rows(units: &[Unit], tables: &[Table]) -> Result<Vec<(u32, u32)>, StoreError> {
-    let mut keys: Vec<(&str, Option<Day>, u32, u32)> = Vec::new();
+fn order_of_rows(files: &[String], tables: &[Table]) -> Result<Vec<(u32, u32)>, StoreError> {
+    let mut keys: Vec<(&str, Option<i64>, u32, u32)> = Vec::new();
     for (t, table) in tables.iter().enumerate() {
-        let (Some(meters), Some(days)) = (table.texts("meter"), table.days("day")) else {
+        let when = table.columns.iter().find_map(|column| match &column.data {
+            ColumnData::Time(times) => Some(times.iter().map(|t| t.map(|t| t.0)).collect()),
+            ColumnData::Day(days) => {
+                Some(days.iter().map(|day| day.map(|day| day.start().0)).collect::<Vec<_>>())
+            }
+            _ => None,
+        });
+        let (Some(meters), Some(when)) = (table.texts("meter"), when) else {
             return Err(StoreError::Unreadable {
-                file: units[t].daily_path(),
-                reason: "it has no `meter` and `day` columns".into(),
+                file: files[t].clone(),
+                reason: "it has no `meter` and no column of days or times".into(),
             });
         };
-        let rows = meters.iter().zip(days).enumerate();
-        keys.extend(rows.map(|(row, (meter, day))| {
-            (meter.as_deref().unwrap_or(""), *day, t as u32, row as u32)
+        let rows = meters.iter().zip(when).enumerate();
+        keys.extend(rows.map(|(row, (meter, when))| {
+            (meter.as_deref().unwrap_or(""), when, t as u32, row as u32)
         }));
     }
     keys.par_sort_unstable();

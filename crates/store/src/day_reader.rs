@@ -1,11 +1,13 @@
 //! Reading day files: the whole file is hashed before any of it is decoded (Parquet itself lets
 //! nine flipped bits in ten pass), then decoded group by group.
 
-use crate::day_file::{FORMAT_KEY, Written, schema};
+use crate::day_file::{FORMAT_KEY, schema, schema_1};
 use crate::error::StoreError;
+use crate::group_writer::Written;
 use crate::layout::FORMAT_VERSION;
 use crate::seal;
 use crate::storage::Storage;
+use crate::tellings::OriginReader;
 use arrow::array::{Array, ArrayRef, AsArray, Float64Array};
 use arrow::buffer::ScalarBuffer;
 use arrow::datatypes::{Float64Type, Int32Type, TimestampMicrosecondType, UInt8Type, UInt32Type};
@@ -13,6 +15,7 @@ use bytes::Bytes;
 use parquet::arrow::arrow_reader::{
     ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
 };
+use parquet::file::metadata::RowGroupMetaData;
 use std::io;
 use std::sync::Arc;
 
@@ -33,7 +36,8 @@ pub(crate) struct DecodedGroup {
     /// NaN where the sample has no number.
     pub value: ScalarBuffer<f64>,
     pub quality: ScalarBuffer<u8>,
-    pub dump: ScalarBuffer<u32>,
+    /// Of a day file of format 1.
+    pub dump: Option<ScalarBuffer<u32>>,
 }
 
 /// Reads a day file whose hash was compared already.
@@ -63,7 +67,8 @@ impl DayFileReader {
             let (found, known) = (version, FORMAT_VERSION);
             return Err(StoreError::FormatVersion { file: file.into(), found, known });
         }
-        if metadata.schema().fields() != schema().fields() {
+        let fields = metadata.schema().fields();
+        if fields != schema().fields() && fields != schema_1().fields() {
             return Err(unreadable("its columns are not those of a day file".into()));
         }
         Ok(DayFileReader { file: file.into(), bytes, metadata, next: 0 })
@@ -72,6 +77,18 @@ impl DayFileReader {
     /// Readings that the footer promises.
     pub(crate) fn rows(&self) -> u64 {
         self.metadata.metadata().file_metadata().num_rows().max(0) as u64
+    }
+
+    /// Short hashes of each row group and of what follows the last; none for a file of one group,
+    /// which is read whole anyway.
+    pub(crate) fn part_hashes(&self) -> Vec<String> {
+        let ends = group_ends(&self.metadata);
+        if ends.len() < 2 {
+            return Vec::new();
+        }
+        let starts = std::iter::once(0).chain(ends.iter().copied());
+        let until = ends.iter().copied().chain([self.bytes.len()]);
+        starts.zip(until).map(|(a, b)| part_hash(&self.bytes[a.min(b)..b])).collect()
     }
 
     /// The next row group; `None` after the last.
@@ -109,9 +126,8 @@ impl DayFileReader {
         let time = batch.column(2).as_primitive_opt::<TimestampMicrosecondType>();
         let value = batch.column(3).as_primitive_opt::<Float64Type>();
         let quality = batch.column(4).as_primitive_opt::<UInt8Type>();
-        let dump = batch.column(5).as_primitive_opt::<UInt32Type>();
-        let (Some(time), Some(value), Some(quality), Some(dump)) = (time, value, quality, dump)
-        else {
+        let dump = batch.columns().get(5).and_then(|c| c.as_primitive_opt::<UInt32Type>());
+        let (Some(time), Some(value), Some(quality)) = (time, value, quality) else {
             return Err("a column has another type than a day file".into());
         };
         Ok(DecodedGroup {
@@ -119,9 +135,28 @@ impl DayFileReader {
             time_us: time.values().clone(),
             value: nan_for_null(value),
             quality: quality.values().clone(),
-            dump: dump.values().clone(),
+            dump: dump.map(|dump| dump.values().clone()),
         })
     }
+}
+
+/// Where each row group ends in the file.
+fn group_ends(metadata: &ArrowReaderMetadata) -> Vec<usize> {
+    let end = |group: &RowGroupMetaData| {
+        let ends = group.columns().iter().map(|column| {
+            let (start, length) = column.byte_range();
+            (start + length) as usize
+        });
+        ends.max().unwrap_or(0)
+    };
+    metadata.metadata().row_groups().iter().map(end).collect()
+}
+
+/// Half a blake3: enough against accidents, and the ledger stays short.
+pub(crate) fn part_hash(bytes: &[u8]) -> String {
+    let mut hash = seal::hash(bytes);
+    hash.truncate(32);
+    hash
 }
 
 fn nan_for_null(value: &Float64Array) -> ScalarBuffer<f64> {
@@ -211,21 +246,35 @@ fn short(hash: &str) -> &str {
     hash.get(..12).unwrap_or(hash)
 }
 
-/// Reads a staged file back and compares bytes and rows with what was written.
+/// Reads a staged day file back and compares bytes and rows with what was written; gives the
+/// hashes of its parts.
 pub(crate) fn verify_staged(
+    storage: &dyn Storage,
+    path: &str,
+    written: &Written,
+) -> Result<Vec<String>, StoreError> {
+    let bytes = read_verified(storage, path, written.bytes, &written.hash)?;
+    let reader = DayFileReader::new(path, bytes)?;
+    rows_as_written(path, reader.rows(), written)?;
+    Ok(reader.part_hashes())
+}
+
+/// As [`verify_staged`], for an origin file.
+pub(crate) fn verify_staged_origin(
     storage: &dyn Storage,
     path: &str,
     written: &Written,
 ) -> Result<(), StoreError> {
     let bytes = read_verified(storage, path, written.bytes, &written.hash)?;
-    let rows = DayFileReader::new(path, bytes)?.rows();
+    rows_as_written(path, OriginReader::new(path, bytes)?.rows(), written)
+}
+
+fn rows_as_written(path: &str, rows: u64, written: &Written) -> Result<(), StoreError> {
     if rows == written.rows {
         return Ok(());
     }
-    Err(StoreError::Unreadable {
-        file: path.into(),
-        reason: format!("{} rows written, the footer says {rows}", written.rows),
-    })
+    let reason = format!("{} rows written, the footer says {rows}", written.rows);
+    Err(StoreError::Unreadable { file: path.into(), reason })
 }
 
 /// Adds the dumps that heal a damaged day file.

@@ -8,20 +8,20 @@
 //! to `staging/`. The commit merges, day by day on all cores, what came with what is there, and
 //! then follows the protocol of [`crate::commit`]. Dropping an import leaves the store as it was.
 
-use crate::accounts::{DumpTotals, ImportOutcome, LocalDump, number_dumps, plan};
+use crate::accounts::{DumpTotals, ImportOutcome, LocalDump, names, number_dumps, plan};
 use crate::buffer::{Buffers, DayBuffer, SortedDay};
 use crate::commit;
-use crate::conflicts;
 use crate::error::StoreError;
 use crate::incoming::{Incoming, SeriesName, ranks};
 use crate::layout::{STAGING, Unit, bucket_of};
 use crate::ledger::Ledger;
+use crate::rejects::{self, RejectFile};
 use crate::spill::Run;
 use crate::store::Store;
-use crate::unit_job::{MergedUnit, merge_unit};
+use crate::unit_job::{MergeJob, MergedUnit};
 use metersift_model::{Day, ReadingBlock, Series, SeriesTable};
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Share of the memory ceiling for buffered readings: sorting needs the same again, and the rest
@@ -45,6 +45,7 @@ impl<'s> Import<'s> {
         let storage = store.storage();
         storage.remove_dir(STAGING).map_err(|e| StoreError::io("remove", STAGING, e))?;
         storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
+        rejects::sweep(&**storage, &store.ledger())?;
         Ok(Import {
             store,
             buffers: Buffers::default(),
@@ -59,6 +60,14 @@ impl<'s> Import<'s> {
     /// The ledger as it was when the import began.
     pub fn ledger(&self) -> Arc<Ledger> {
         self.store.ledger()
+    }
+
+    /// Begins the reject file of a dump, see [`Store::reject_file`].
+    ///
+    /// # Errors
+    /// Opened for reading.
+    pub fn reject_file(&self, dump_hash: &str) -> Result<RejectFile, StoreError> {
+        self.store.reject_file(dump_hash, rejects::MOST_REJECT_BYTES)
     }
 
     /// Begins a dump: its name, and the blake3 of the file as it lies on disk.
@@ -102,7 +111,9 @@ impl<'s> Import<'s> {
     /// As [`Import::push`], except that an unknown series is found by the commit.
     pub fn push_block(&mut self, block: &ReadingBlock) -> Result<(), StoreError> {
         let rows = block.series.len();
-        if [block.time_us.len(), block.value.len(), block.quality.len()] != [rows; 3] {
+        if [block.time_us.len(), block.value.len(), block.quality.len(), block.line.len()]
+            != [rows; 4]
+        {
             return Err(StoreError::Mistake { what: "columns of a block have several lengths" });
         }
         let number = self.dumps.len().wrapping_sub(1) as u32;
@@ -211,12 +222,19 @@ impl<'s> Import<'s> {
         let mut days: BTreeMap<i32, Option<DayBuffer>> =
             self.runs.iter().flat_map(Run::days).map(|day| (day, None)).collect();
         days.extend(self.buffers.take().into_iter().map(|(day, buffer)| (day, Some(buffer))));
-        let names = self.names();
-        let ranks = ranks(&names);
+        let series = self.names();
+        let ranks = ranks(&series);
         let ledger = self.store.ledger();
+        // Day files of an older format are written anew by the way.
+        let old = ledger.days.values().filter(|day| day.origin.is_none()).map(|day| day.unit);
+        let old: BTreeSet<Unit> = old.collect();
+        old.iter().for_each(|unit| {
+            days.entry(unit.day.0).or_default();
+        });
         let numbers = number_dumps(&ledger, &self.dumps);
-        let most_conflicts = conflicts::MOST_WRITTEN / days.len().max(1);
+        let names = names(&ledger, &self.dumps, &numbers);
         let store = &*self.store;
+        let job = MergeJob { store, ledger: &ledger, names: &names, keep: None };
         let (storage, runs) = (&**store.storage(), &self.runs);
         let per_day: Result<Vec<Vec<MergedUnit>>, StoreError> = days
             .into_iter()
@@ -225,16 +243,20 @@ impl<'s> Import<'s> {
             .with_max_len(1)
             .map(|(day, buffer)| {
                 let memory =
-                    buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(names.len()));
-                let buckets =
-                    Incoming::by_bucket(storage, runs, &memory, day, &names, &ranks, &numbers);
+                    buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(series.len()));
+                let mut buckets =
+                    Incoming::by_bucket(storage, runs, &memory, day, &series, &ranks, &numbers);
+                for unit in old.iter().filter(|unit| unit.day.0 == day) {
+                    let nothing = || Incoming::nothing(storage, &numbers);
+                    buckets.entry(unit.bucket).or_insert_with(nothing);
+                }
                 let units: Vec<(u32, Incoming<'_>)> = buckets.into_iter().collect();
                 units
                     .into_par_iter()
                     .with_max_len(1)
                     .map(|(bucket, incoming)| {
                         let unit = Unit { day: Day(day), bucket };
-                        merge_unit(store, &ledger, unit, &incoming, most_conflicts)
+                        job.run(unit, &incoming)
                     })
                     .collect()
             })

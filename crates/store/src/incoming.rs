@@ -16,14 +16,22 @@ pub(crate) struct SeriesName {
 }
 
 /// What an import knows about its dumps.
+#[derive(Default)]
 pub(crate) struct DumpNumbers {
     /// Ledger number by local number; `None` for a dump that was aborted.
     pub ledger: Vec<Option<u32>>,
+    /// Whether the same bytes came before, by local number.
+    pub known: Vec<bool>,
 }
 
 impl DumpNumbers {
     pub(crate) fn any_aborted(&self) -> bool {
         self.ledger.iter().any(Option::is_none)
+    }
+
+    /// Whether tellings of this dump may be held already.
+    pub(crate) fn is_known(&self, local: usize) -> bool {
+        self.known.get(local).copied().unwrap_or(false)
     }
 
     pub(crate) fn of(&self, local: u32) -> Option<u32> {
@@ -49,6 +57,11 @@ pub(crate) struct Incoming<'a> {
 }
 
 impl<'a> Incoming<'a> {
+    /// Nothing came.
+    pub(crate) fn nothing(storage: &'a dyn Storage, numbers: &'a DumpNumbers) -> Incoming<'a> {
+        Incoming { pieces: Vec::new(), names: &[], numbers, storage }
+    }
+
     /// Gathers the pieces of every bucket of one day. `ranks` gives each series number its place
     /// in the order of (meter, signal).
     pub(crate) fn by_bucket(

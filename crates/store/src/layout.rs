@@ -2,8 +2,10 @@
 //!
 //! ```text
 //! format.json            version and bucket count, fixed when the store is made
-//! samples/day=YYYY-MM-DD/bucket=NN.parquet
+//! samples/day=YYYY-MM-DD/bucket=NN.parquet   what stands
+//! origin/day=YYYY-MM-DD/bucket=NN.parquet    who told it, and what else was told
 //! daily/day=YYYY-MM-DD/bucket=NN.parquet, and beside it bucket=NN.receipt.json
+//! hours/day=YYYY-MM-DD/bucket=NN.parquet, likewise
 //! ledger/ledger.jsonl    dumps and day files
 //! ledger/intent.json     only while an import is being put in place
 //! conflicts/*.csv  rejects/*.csv
@@ -19,13 +21,18 @@ use metersift_model::Day;
 use std::io;
 
 /// Version of everything in a store; raised when an older program would misread it.
-pub const FORMAT_VERSION: u64 = 1;
+///
+/// 1: day files with a `dump` column and no origin files. Read, and rewritten by the next import.
+/// 2: origin files.
+pub const FORMAT_VERSION: u64 = 2;
 /// The most buckets a store may have: more would be more files than readings.
 pub const MOST_BUCKETS: u32 = 4096;
 
 pub(crate) const FORMAT: &str = "format.json";
 pub(crate) const SAMPLES: &str = "samples";
+pub(crate) const ORIGIN: &str = "origin";
 pub(crate) const DAILY: &str = "daily";
+pub(crate) const HOURS: &str = "hours";
 pub(crate) const LEDGER_DIR: &str = "ledger";
 pub(crate) const LEDGER: &str = "ledger/ledger.jsonl";
 pub(crate) const INTENT: &str = "ledger/intent.json";
@@ -68,20 +75,28 @@ impl Unit {
         format!("{SAMPLES}/{self}.parquet")
     }
 
-    pub(crate) fn daily_dir(self) -> String {
-        format!("{DAILY}/day={}", self.day)
+    pub(crate) fn origin_path(self) -> String {
+        format!("{ORIGIN}/{self}.parquet")
     }
 
-    pub(crate) fn daily_path(self) -> String {
-        format!("{DAILY}/{self}.parquet")
+    pub(crate) fn table_dir(self, top: &str) -> String {
+        format!("{top}/day={}", self.day)
     }
 
-    pub(crate) fn receipt_path(self) -> String {
-        format!("{DAILY}/{self}.receipt.json")
+    pub(crate) fn table_path(self, top: &str) -> String {
+        format!("{top}/{self}.parquet")
+    }
+
+    pub(crate) fn receipt_path(self, top: &str) -> String {
+        format!("{top}/{self}.receipt.json")
     }
 
     pub(crate) fn staged_path(self) -> String {
         format!("{STAGING}/day={}-bucket={:02}.staged", self.day, self.bucket)
+    }
+
+    pub(crate) fn staged_origin_path(self) -> String {
+        format!("{STAGING}/day={}-bucket={:02}.origin.staged", self.day, self.bucket)
     }
 }
 

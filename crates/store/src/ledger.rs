@@ -19,7 +19,7 @@ pub struct RowCounts {
     pub stored: u64,
     /// Keys that were there with the same value and quality.
     pub duplicate: u64,
-    /// Keys that were there with another value or quality; the later import won.
+    /// Keys that were there with another value or quality; the later dump stands.
     pub conflicting: u64,
 }
 
@@ -65,7 +65,7 @@ pub struct Again {
 /// One dump, for ever.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DumpEntry {
-    /// Number in the `dump` column of day files.
+    /// Number in the `dump` column of origin files.
     pub number: u32,
     /// File name as the import gave it.
     pub name: String,
@@ -75,7 +75,7 @@ pub struct DumpEntry {
     pub source: String,
     /// Size of the file, bytes.
     pub bytes: u64,
-    /// When it was imported, microseconds UTC.
+    /// When it was first imported, microseconds UTC.
     pub arrived_us: i64,
     /// First reading, microseconds UTC.
     pub first_us: Option<i64>,
@@ -143,6 +143,22 @@ pub struct DayFile {
     pub rows: u64,
     /// blake3 of the file.
     pub hash: String,
+    /// Short hashes of each row group and of what follows the last, so that one group can be
+    /// checked without the rest; none for a file of one group.
+    pub parts: Vec<String>,
+    /// Its origin file; `None` for a day file of format 1, which has none.
+    pub origin: Option<FileStamp>,
+}
+
+/// What a file must look like.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FileStamp {
+    /// Size, bytes.
+    pub bytes: u64,
+    /// Rows: tellings, of an origin file.
+    pub rows: u64,
+    /// blake3 of the file.
+    pub hash: String,
 }
 
 impl DayFile {
@@ -164,6 +180,9 @@ pub struct Ledger {
     pub sequence: u64,
     /// Number that the next new dump gets.
     pub next_dump: u32,
+    /// Dumps with a smaller number may have been imported by a program of format 1, which kept
+    /// only what stood: of what they told besides, nothing is known.
+    pub told_whole_from: u32,
     /// Readings that left the store with a day that was set aside or a dump withdrawn.
     pub rows_removed: u64,
     /// Dumps by number.
@@ -178,6 +197,8 @@ struct Header {
     format: u64,
     sequence: u64,
     next_dump: u32,
+    /// Missing in format 1.
+    told_whole_from: Option<u32>,
     rows_removed: u64,
     dumps: usize,
     days: usize,
@@ -189,6 +210,10 @@ struct DayLine {
     bytes: u64,
     rows: u64,
     hash: String,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    parts: Vec<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    origin: Option<FileStamp>,
 }
 
 impl Ledger {
@@ -232,6 +257,7 @@ impl Ledger {
             format: FORMAT_VERSION,
             sequence: self.sequence,
             next_dump: self.next_dump,
+            told_whole_from: Some(self.told_whole_from),
             rows_removed: self.rows_removed,
             dumps: self.dumps.len(),
             days: self.days.len(),
@@ -245,6 +271,8 @@ impl Ledger {
                 bytes: day.bytes,
                 rows: day.rows,
                 hash: day.hash.clone(),
+                parts: day.parts.clone(),
+                origin: day.origin.clone(),
             }));
         }
         seal::close(body)
@@ -261,6 +289,7 @@ impl Ledger {
         let mut ledger = Ledger {
             sequence: header.sequence,
             next_dump: header.next_dump,
+            told_whole_from: header.told_whole_from.unwrap_or(header.next_dump),
             rows_removed: header.rows_removed,
             ..Ledger::default()
         };
@@ -270,8 +299,8 @@ impl Ledger {
         for line in lines {
             let line: DayLine = seal::parse(LEDGER, line)?;
             let unit = Unit::parse(&line.unit).ok_or_else(|| unreadable("a unit is no unit"))?;
-            let DayLine { bytes, rows, hash, .. } = line;
-            ledger.days.insert(unit, DayFile { unit, bytes, rows, hash });
+            let DayLine { bytes, rows, hash, parts, origin, .. } = line;
+            ledger.days.insert(unit, DayFile { unit, bytes, rows, hash, parts, origin });
         }
         if ledger.days.len() != header.days || ledger.dumps.len() != header.dumps {
             return Err(unreadable("the header counts other lines than there are"));
@@ -334,10 +363,13 @@ mod tests {
             units: BTreeMap::from([(unit, rows)]),
             again: Vec::new(),
         };
-        let day = DayFile { unit, bytes: 9, rows: 5, hash: seal::hash(b"y") };
+        let hash = seal::hash(b"y");
+        let origin = Some(FileStamp { bytes: 3, rows: 8, hash: seal::hash(b"z") });
+        let day = DayFile { unit, bytes: 9, rows: 5, hash, parts: vec!["p".into()], origin };
         Ledger {
             sequence: 4,
             next_dump: 2,
+            told_whole_from: 1,
             rows_removed: 0,
             dumps: vec![dump],
             days: BTreeMap::from([(unit, day)]),
@@ -355,9 +387,9 @@ mod tests {
     fn a_newer_ledger_is_refused_with_both_versions() {
         let text = String::from_utf8(ledger().to_bytes()).unwrap();
         let body = text.lines().take(3).collect::<Vec<_>>().join("\n") + "\n";
-        let newer = seal::close(body.replacen("\"format\":1", "\"format\":2", 1).into_bytes());
+        let newer = seal::close(body.replacen("\"format\":2", "\"format\":3", 1).into_bytes());
         let error = Ledger::from_bytes(&newer).unwrap_err();
-        assert!(matches!(error, StoreError::FormatVersion { found: 2, known: 1, .. }), "{error}");
+        assert!(matches!(error, StoreError::FormatVersion { found: 3, known: 2, .. }), "{error}");
     }
 
     #[test]

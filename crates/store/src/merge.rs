@@ -1,40 +1,35 @@
-//! Merging what an import brought for one unit with the day file that is there.
+//! Merging what an import brought for one unit with what is there.
 //!
 //! Why:    both sides are sorted, so a day of any size is merged with one row group of it in
 //!         memory.
-//! Rule:   key = (meter, signal, time). Same value and quality: duplicate, the old reading stays
-//!         with its dump number, so importing again changes no byte. Other value or quality:
-//!         conflicting, the later one wins (later import; within one dump the later line) and both
-//!         are kept for the conflict file. Two NaN are the same value.
-//! Out:    row groups in order; counts per dump; conflicts up to a cap, counted beyond it.
+//! Rule:   key = (meter, signal, time). Of several tellings that of the latest dump stands, within
+//!         one dump the later line; a telling with the value and quality that stand is a
+//!         duplicate, another one conflicting. A dump's place is that of its first import: read
+//!         again, it changes nothing, or puts back what was lost. Two NaN are the same value.
+//! Out:    row groups in order, with every telling; counts per dump; conflicts as they are found.
+//! Also:   without anything new and with some dumps left out, the same merge gives a day without
+//!         a dump, or as it was known before some of them came.
 
 use crate::buffer::{Segment, SortedDay};
+use crate::conflicts::{Conflict, ConflictSink};
 use crate::day_file::{GROUP_ROWS, Group, GroupSegment, MOST_GROUP_ROWS};
 use crate::day_reader::{DayFileReader, DecodedGroup};
 use crate::error::StoreError;
 use crate::incoming::{Incoming, Source};
 use crate::ledger::RowCounts;
 use crate::spill::SegmentColumns;
-use std::collections::BTreeMap;
+use crate::tellings::{TellingsReader, Told, standing};
 use std::sync::Arc;
 
-/// Two values for one key.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Conflict {
-    pub meter: Arc<str>,
-    pub signal: Arc<str>,
-    pub time_us: i64,
-    /// Value, quality and ledger number of the dump: before and after.
-    pub before: (f64, u8, u32),
-    pub after: (f64, u8, u32),
-}
+/// Whether the tellings of a dump count.
+pub(crate) type Keep<'a> = &'a (dyn Fn(u32) -> bool + Sync);
 
-/// Conflicts of one unit.
-#[derive(Debug, Default)]
-pub(crate) struct Conflicts {
-    pub kept: Vec<Conflict>,
-    /// All of them, by meter and signal.
-    pub by_series: BTreeMap<(Arc<str>, Arc<str>), u64>,
+/// What became of the readings of one dump in one unit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Counts {
+    pub rows: RowCounts,
+    /// Tellings that the store did not hold, whatever became of them.
+    pub new: u64,
 }
 
 /// Merges one unit, group by group.
@@ -42,39 +37,51 @@ pub(crate) struct UnitMerge<'a> {
     incoming: &'a Incoming<'a>,
     next_piece: usize,
     existing: Existing,
+    /// Dumps whose tellings count; all when `None`.
+    keep: Option<Keep<'a>>,
     group: Group,
     /// Where the series that is being merged begins in `group`.
     series_start: usize,
     finished: bool,
-    /// Conflicts to keep with both values; the rest are counted.
-    most_conflicts: usize,
     /// Counts by local dump number.
-    pub counts: Vec<RowCounts>,
-    pub conflicts: Conflicts,
+    pub counts: Vec<Counts>,
+    /// Whether a reading that stands differs from the day file that is there.
+    pub samples_changed: bool,
+    /// Rows that went with the dumps that do not count.
+    pub removed: u64,
+    /// Rows that stand otherwise without them.
+    pub restored: u64,
+    conflicts: &'a mut ConflictSink,
+    scratch: Vec<Told>,
 }
 
 impl<'a> UnitMerge<'a> {
     pub(crate) fn new(
         incoming: &'a Incoming<'a>,
-        existing: Option<DayFileReader>,
-        most_conflicts: usize,
+        existing: Existing,
+        keep: Option<Keep<'a>>,
+        conflicts: &'a mut ConflictSink,
     ) -> Self {
         UnitMerge {
             incoming,
             next_piece: 0,
-            existing: Existing { reader: existing, group: None, run: 0 },
+            existing,
+            keep,
             group: Group::default(),
             series_start: 0,
             finished: false,
-            most_conflicts,
-            counts: vec![RowCounts::default(); incoming.numbers.ledger.len()],
-            conflicts: Conflicts::default(),
+            counts: vec![Counts::default(); incoming.numbers.ledger.len()],
+            samples_changed: false,
+            removed: 0,
+            restored: 0,
+            conflicts,
+            scratch: Vec::new(),
         }
     }
 
-    /// Whether anything differs so far from the day file that is there.
-    pub(crate) fn changed(&self) -> bool {
-        self.counts.iter().any(RowCounts::changed)
+    /// Whether anything was told that the store does not hold.
+    pub(crate) fn told_new(&self) -> bool {
+        self.counts.iter().any(|counts| counts.new > 0)
     }
 
     /// The next row group; `None` after the last.
@@ -133,6 +140,9 @@ impl<'a> UnitMerge<'a> {
         self.series_start = self.group.rows();
         if existing.is_some_and(|old| old == (meter.clone(), signal.clone())) {
             self.existing.append_series(&meter, &signal, &mut self.group)?;
+            if let Some(keep) = self.keep {
+                self.leave_out(keep);
+            }
         }
         if let Some((_, _, series)) = new.filter(|(m, s, _)| (m, s) == (&meter, &signal)) {
             while let Some(&(number, source)) = incoming.pieces.get(self.next_piece) {
@@ -148,6 +158,36 @@ impl<'a> UnitMerge<'a> {
             self.group.segments.push(GroupSegment { meter, signal, rows });
         }
         Ok(())
+    }
+
+    /// Takes the tellings of dumps that do not count out of the series just appended.
+    fn leave_out(&mut self, keep: Keep<'_>) {
+        let start = self.series_start;
+        let first = self.group.told.first_of(start);
+        if self.group.told.dump[first..].iter().all(|&dump| keep(dump)) {
+            return;
+        }
+        let tail = self.group.split_tail(start);
+        let mut cursor = Cursor::default();
+        let mut told = std::mem::take(&mut self.scratch);
+        for row in 0..tail.rows() {
+            cursor.take(&tail, row, &mut told);
+            let before = tail.cell(row);
+            told.retain(|one| keep(one.dump));
+            match standing(&told) {
+                None => {
+                    self.removed += 1;
+                    self.samples_changed = true;
+                }
+                Some(stands) => {
+                    let other = !before.is_bit_equal(stands);
+                    self.restored += u64::from(other);
+                    self.samples_changed |= other;
+                    self.group.push(tail.time_us[row], &told, stands);
+                }
+            }
+        }
+        self.scratch = told;
     }
 
     fn fold(
@@ -172,10 +212,9 @@ impl<'a> UnitMerge<'a> {
         let increasing = columns.time_us.windows(2).all(|pair| pair[0] < pair[1]);
         if increasing && last.is_none_or(|&last| last < columns.time_us[0]) {
             self.append(&columns);
-        } else {
-            self.interleave(&columns, meter, signal);
+            return Ok(());
         }
-        Ok(())
+        self.interleave(&columns, meter, signal)
     }
 
     fn without_aborted(&self, mut columns: SegmentColumns) -> SegmentColumns {
@@ -186,6 +225,7 @@ impl<'a> UnitMerge<'a> {
             retain(&mut columns.value, &keep);
             retain(&mut columns.quality, &keep);
             retain(&mut columns.dump, &keep);
+            retain(&mut columns.line, &keep);
         }
         columns
     }
@@ -194,67 +234,122 @@ impl<'a> UnitMerge<'a> {
     fn append(&mut self, new: &Columns<'_>) {
         let numbers = self.incoming.numbers;
         let group = &mut self.group;
+        let first_row = group.rows() as u32;
+        let rows = new.time_us.len() as u32;
         group.time_us.extend_from_slice(new.time_us);
         group.value.extend_from_slice(new.value);
         group.quality.extend_from_slice(new.quality);
+        group.told.row.extend(first_row..first_row + rows);
+        group.told.line.extend_from_slice(new.line);
         let mut from = 0;
         while from < new.dump.len() {
             let local = new.dump[from];
             let run = new.dump[from..].iter().take_while(|&&d| d == local).count();
             let number = numbers.of(local).unwrap_or(u32::MAX);
-            group.dump.extend(std::iter::repeat_n(number, run));
-            self.counts[local as usize].stored += run as u64;
+            group.told.dump.extend(std::iter::repeat_n(number, run));
+            let counts = &mut self.counts[local as usize];
+            counts.rows.stored += run as u64;
+            counts.new += run as u64;
             from += run;
         }
+        self.samples_changed = true;
     }
 
     /// New readings among those that are there.
-    fn interleave(&mut self, new: &Columns<'_>, meter: &Arc<str>, signal: &Arc<str>) {
+    fn interleave(
+        &mut self,
+        new: &Columns<'_>,
+        meter: &Arc<str>,
+        signal: &Arc<str>,
+    ) -> Result<(), StoreError> {
         let start = self.series_start;
         let at = start + self.group.time_us[start..].partition_point(|&t| t < new.time_us[0]);
         let tail = self.group.split_tail(at);
+        let mut cursor = Cursor::default();
+        let mut told = std::mem::take(&mut self.scratch);
         let (mut i, mut j) = (0, 0);
         while j < new.time_us.len() {
             let time = new.time_us[j];
             while i < tail.rows() && tail.time_us[i] < time {
-                self.group.push(tail.time_us[i], tail.cell(i));
+                cursor.take(&tail, i, &mut told);
+                self.group.push(tail.time_us[i], &told, &tail.cell(i));
                 i += 1;
             }
-            let mut current = None;
+            told.clear();
+            let mut before = None;
             if i < tail.rows() && tail.time_us[i] == time {
-                current = Some(tail.cell(i));
+                cursor.take(&tail, i, &mut told);
+                before = Some(tail.cell(i));
                 i += 1;
             }
             while j < new.time_us.len() && new.time_us[j] == time {
                 let number = self.incoming.numbers.of(new.dump[j]).unwrap_or(u32::MAX);
-                let cell = (new.value[j], new.quality[j], number);
-                let counts = &mut self.counts[new.dump[j] as usize];
-                match current {
-                    None => {
-                        counts.stored += 1;
-                        current = Some(cell);
-                    }
-                    Some(before) if same(before, cell) => counts.duplicate += 1,
-                    Some(before) => {
-                        counts.conflicting += 1;
-                        let keep = self.conflicts.kept.len() < self.most_conflicts;
-                        self.conflicts.add(keep, (meter, signal), time, before, cell);
-                        current = Some(cell);
-                    }
-                }
+                let (value, quality, line) = (new.value[j], new.quality[j], new.line[j]);
+                let one = Told { dump: number, line, value, quality };
+                self.tell(&mut told, one, new.dump[j] as usize, (meter, signal, time))?;
                 j += 1;
             }
-            if let Some(cell) = current {
-                self.group.push(time, cell);
+            if let Some(stands) = standing(&told).copied() {
+                self.samples_changed |= before.is_none_or(|before| !before.is_bit_equal(&stands));
+                self.group.push(time, &told, &stands);
             }
         }
+        self.scratch = told;
         self.group.append_rows(&tail, i);
+        Ok(())
+    }
+
+    /// One telling more about one key.
+    fn tell(
+        &mut self,
+        told: &mut Vec<Told>,
+        one: Told,
+        local: usize,
+        (meter, signal, time_us): (&Arc<str>, &Arc<str>, i64),
+    ) -> Result<(), StoreError> {
+        let counts = &mut self.counts[local];
+        let Some(before) = standing(told).copied() else {
+            counts.rows.stored += 1;
+            counts.new += 1;
+            told.push(one);
+            return Ok(());
+        };
+        if self.incoming.numbers.is_known(local) {
+            let same_line = |held: &Told| {
+                held.dump == one.dump && (held.line == one.line || held.line == 0 || one.line == 0)
+            };
+            if told.iter().any(|held| same_line(held) && held.is_bit_equal(&one)) {
+                counts.rows.duplicate += 1;
+                return Ok(());
+            }
+            // The same line read otherwise than last time, for instance with another unit.
+            let misread =
+                |held: &&mut Told| held.dump == one.dump && held.line == one.line && one.line != 0;
+            match told.iter_mut().find(misread) {
+                Some(held) => *held = one,
+                None => insert(told, one),
+            }
+        } else {
+            insert(told, one);
+        }
+        counts.new += 1;
+        if one.says(&before) {
+            counts.rows.duplicate += 1;
+            return Ok(());
+        }
+        counts.rows.conflicting += 1;
+        let after = standing(told).copied().unwrap_or(one);
+        // A dump that came late to its place loses against the later one.
+        let (before, after) = if after.says(&before) { (one, before) } else { (before, one) };
+        let (meter, signal) = (meter.clone(), signal.clone());
+        self.conflicts.add(Conflict { meter, signal, time_us, before, after })
     }
 }
 
-fn same(before: (f64, u8, u32), after: (f64, u8, u32)) -> bool {
-    let values = before.0 == after.0 || (before.0.is_nan() && after.0.is_nan());
-    values && before.1 == after.1
+/// Behind the tellings of earlier dumps and of its own.
+fn insert(told: &mut Vec<Told>, one: Told) {
+    let at = told.partition_point(|held| held.dump <= one.dump);
+    told.insert(at, one);
 }
 
 fn retain<T: Copy>(column: &mut Vec<T>, keep: &[bool]) {
@@ -262,27 +357,29 @@ fn retain<T: Copy>(column: &mut Vec<T>, keep: &[bool]) {
     column.retain(|_| keep.next().copied().unwrap_or(false));
 }
 
-impl Conflicts {
-    fn add(
-        &mut self,
-        keep: bool,
-        (meter, signal): (&Arc<str>, &Arc<str>),
-        time_us: i64,
-        before: (f64, u8, u32),
-        after: (f64, u8, u32),
-    ) {
-        *self.by_series.entry((meter.clone(), signal.clone())).or_insert(0) += 1;
-        if keep {
-            let (meter, signal) = (meter.clone(), signal.clone());
-            self.kept.push(Conflict { meter, signal, time_us, before, after });
-        }
-    }
+/// Walks the tellings of a group row by row.
+#[derive(Default)]
+struct Cursor {
+    next: usize,
+    next_other: usize,
+}
 
-    /// Adds those of another unit.
-    pub(crate) fn join(&mut self, other: Conflicts) {
-        self.kept.extend(other.kept);
-        for (series, n) in other.by_series {
-            *self.by_series.entry(series).or_insert(0) += n;
+impl Cursor {
+    /// The tellings of `row`; rows must be asked for in order.
+    fn take(&mut self, group: &Group, row: usize, into: &mut Vec<Told>) {
+        into.clear();
+        let told = &group.told;
+        while self.next < told.len() && told.row[self.next] as usize == row {
+            let at = self.next;
+            let mut one = Told { dump: told.dump[at], line: told.line[at], ..group.cell(row) };
+            if let Some(&(place, value, quality)) = told.other.get(self.next_other)
+                && place as usize == at
+            {
+                (one.value, one.quality) = (value, quality);
+                self.next_other += 1;
+            }
+            into.push(one);
+            self.next += 1;
         }
     }
 }
@@ -293,6 +390,7 @@ struct Columns<'a> {
     value: &'a [f64],
     quality: &'a [u8],
     dump: &'a [u32],
+    line: &'a [u32],
 }
 
 impl<'a> Columns<'a> {
@@ -302,7 +400,8 @@ impl<'a> Columns<'a> {
             time_us: &day.time_us[part.clone()],
             value: &day.value[part.clone()],
             quality: &day.quality[part.clone()],
-            dump: &day.dump[part],
+            dump: &day.dump[part.clone()],
+            line: &day.line[part],
         }
     }
 
@@ -312,20 +411,22 @@ impl<'a> Columns<'a> {
             value: &segment.value,
             quality: &segment.quality,
             dump: &segment.dump,
+            line: &segment.line,
         }
     }
 }
 
 impl Group {
-    fn cell(&self, row: usize) -> (f64, u8, u32) {
-        (self.value[row], self.quality[row], self.dump[row])
+    /// What stands in a row; its dump and line are not known here.
+    fn cell(&self, row: usize) -> Told {
+        Told { dump: 0, line: 0, value: self.value[row], quality: self.quality[row] }
     }
 
-    pub(crate) fn push(&mut self, time_us: i64, cell: (f64, u8, u32)) {
+    fn push(&mut self, time_us: i64, told: &[Told], stands: &Told) {
+        self.told.push_row(self.time_us.len(), told, stands);
         self.time_us.push(time_us);
-        self.value.push(cell.0);
-        self.quality.push(cell.1);
-        self.dump.push(cell.2);
+        self.value.push(stands.value);
+        self.quality.push(stands.quality);
     }
 
     /// Room at once, instead of growing by copies.
@@ -333,14 +434,15 @@ impl Group {
         self.time_us.reserve(rows);
         self.value.reserve(rows);
         self.quality.reserve(rows);
-        self.dump.reserve(rows);
+        self.told.reserve(rows);
     }
 
     fn append_rows(&mut self, other: &Group, from: usize) {
+        let base = (self.rows() as u32).wrapping_sub(from as u32);
+        self.told.append(&other.told, other.told.first_of(from), base);
         self.time_us.extend_from_slice(&other.time_us[from..]);
         self.value.extend_from_slice(&other.value[from..]);
         self.quality.extend_from_slice(&other.quality[from..]);
-        self.dump.extend_from_slice(&other.dump[from..]);
     }
 
     /// Rows from `at` on, without their segments.
@@ -350,7 +452,7 @@ impl Group {
             time_us: self.time_us.split_off(at),
             value: self.value.split_off(at),
             quality: self.quality.split_off(at),
-            dump: self.dump.split_off(at),
+            told: self.told.split_tail(at),
         }
     }
 
@@ -372,30 +474,55 @@ impl Group {
         front.segments = kept;
         front
     }
+
+    /// Appends a whole group; a series that goes on is one segment.
+    pub(crate) fn join(&mut self, mut next: Group) {
+        if self.rows() == 0 {
+            *self = next;
+            return;
+        }
+        self.append_rows(&next, 0);
+        for segment in next.segments.drain(..) {
+            match self.segments.last_mut() {
+                Some(last) if (&last.meter, &last.signal) == (&segment.meter, &segment.signal) => {
+                    last.rows += segment.rows;
+                }
+                _ => self.segments.push(segment),
+            }
+        }
+    }
 }
 
-/// The day file that is there, run by run.
-struct Existing {
-    reader: Option<DayFileReader>,
+/// What is there of a unit, run by run.
+#[derive(Default)]
+pub(crate) struct Existing {
+    source: Option<(DayFileReader, TellingsReader)>,
     group: Option<DecodedGroup>,
     run: usize,
+    /// Rows of the groups before this one.
+    rows_before: u64,
 }
 
 /// Meter and signal of a run.
 type RunNames = (Arc<str>, Arc<str>);
 
 impl Existing {
+    pub(crate) fn new(days: DayFileReader, tellings: TellingsReader) -> Existing {
+        Existing { source: Some((days, tellings)), ..Existing::default() }
+    }
+
     /// Names of the next run.
     fn peek(&mut self) -> Result<Option<RunNames>, StoreError> {
         loop {
             if let Some(run) = self.group.as_ref().and_then(|group| group.runs.get(self.run)) {
                 return Ok(Some((run.meter.clone(), run.signal.clone())));
             }
-            let Some(reader) = &mut self.reader else { return Ok(None) };
+            let Some((reader, _)) = &mut self.source else { return Ok(None) };
             self.run = 0;
+            self.rows_before += self.group.as_ref().map_or(0, |group| group.time_us.len() as u64);
             self.group = reader.next_group()?;
             if self.group.is_none() {
-                self.reader = None;
+                self.source = None;
             }
         }
     }
@@ -408,14 +535,41 @@ impl Existing {
         into: &mut Group,
     ) -> Result<(), StoreError> {
         while self.peek()?.is_some_and(|(m, s)| m == *meter && s == *signal) {
-            let Some(group) = &self.group else { break };
+            let (Some(group), Some((_, tellings))) = (&self.group, &mut self.source) else { break };
             let run = &group.runs[self.run];
+            let from = self.rows_before + run.start as u64;
+            tellings.take((group, run.start, run.end), from, into.rows(), &mut into.told)?;
             into.time_us.extend_from_slice(&group.time_us[run.start..run.end]);
             into.value.extend_from_slice(&group.value[run.start..run.end]);
             into.quality.extend_from_slice(&group.quality[run.start..run.end]);
-            into.dump.extend_from_slice(&group.dump[run.start..run.end]);
             self.run += 1;
         }
         Ok(())
+    }
+}
+
+impl Group {
+    /// Whether each row is what its tellings give.
+    pub(crate) fn stands(&self) -> bool {
+        let mut cursor = Cursor::default();
+        let mut told = Vec::new();
+        (0..self.rows()).all(|row| {
+            cursor.take(self, row, &mut told);
+            standing(&told).is_some_and(|stands| stands.is_bit_equal(&self.cell(row)))
+        })
+    }
+
+    /// Dump and line of the telling that each row stands on.
+    pub(crate) fn origins(&self) -> (Vec<u32>, Vec<u32>) {
+        let mut cursor = Cursor::default();
+        let (mut dump, mut line) = (Vec::new(), Vec::new());
+        let mut told = Vec::new();
+        for row in 0..self.rows() {
+            cursor.take(self, row, &mut told);
+            let stands = standing(&told);
+            dump.push(stands.map_or(0, |one| one.dump));
+            line.push(stands.map_or(0, |one| one.line));
+        }
+        (dump, line)
     }
 }

@@ -1,8 +1,8 @@
 //! Sorted runs on disk: where readings go when the memory ceiling is reached.
 //!
 //! Shape:  one file per spill, `staging/spill-N.run`; per day and series one segment: a flag
-//!         byte, times (i64 LE), values (f64 LE), quality (one byte or one per row), dump (u32 LE,
-//!         one or one per row), and 8 bytes of blake3 over all that. The index stays in memory.
+//!         byte, times (i64 LE), values (f64 LE), lines (u32 LE), quality (one byte or one per
+//!         row), dump (u32 LE, one or one per row), and 8 bytes of blake3 over all that. The index stays in memory.
 //! Why:    the files live for one import only; they are never a format that anyone else reads.
 //!         The check sum is there because nothing else would notice a bit that a disk turned.
 
@@ -42,6 +42,7 @@ pub(crate) struct SegmentColumns {
     pub value: Vec<f64>,
     pub quality: Vec<u8>,
     pub dump: Vec<u32>,
+    pub line: Vec<u32>,
 }
 
 impl Run {
@@ -122,6 +123,7 @@ fn encode(day: &SortedDay, from: usize, to: usize, out: &mut Vec<u8>) {
     out.push(quality_flag | if constant_dump { 0 } else { DUMP_PER_ROW });
     put_words(out, day.time_us[from..to].iter().map(|t| t.to_le_bytes()));
     put_words(out, day.value[from..to].iter().map(|v| v.to_le_bytes()));
+    put_words(out, day.line[from..to].iter().map(|l| l.to_le_bytes()));
     out.extend_from_slice(if constant_quality { &quality[..1] } else { quality });
     let dump = if constant_dump { &dump[..1] } else { dump };
     put_words(out, dump.iter().map(|d| d.to_le_bytes()));
@@ -146,6 +148,7 @@ fn decode(bytes: &[u8], rows: usize) -> Option<SegmentColumns> {
     let (flags, rest) = body.split_first()?;
     let (times, rest) = rest.split_at_checked(rows * 8)?;
     let (values, rest) = rest.split_at_checked(rows * 8)?;
+    let (lines, rest) = rest.split_at_checked(rows * 4)?;
     let n_quality = if flags & QUALITY_PER_ROW == 0 { 1 } else { rows };
     let (quality, rest) = rest.split_at_checked(n_quality)?;
     let dumps: Vec<u32> = words(rest).map(u32::from_le_bytes).collect();
@@ -155,6 +158,7 @@ fn decode(bytes: &[u8], rows: usize) -> Option<SegmentColumns> {
         value: words(values).map(f64::from_le_bytes).collect(),
         quality: if n_quality == rows { quality.to_vec() } else { vec![*quality.first()?; rows] },
         dump: if dumps.len() == rows { dumps } else { spread(*dumps.first()?) },
+        line: words(lines).map(u32::from_le_bytes).collect(),
     })
 }
 
@@ -185,13 +189,14 @@ mod tests {
             value: vec![1.5, f64::NAN, -0.0],
             quality: vec![192, 0, 64],
             dump: vec![7, 8, 9],
+            line: vec![70, 80, 90],
         };
         let run = Run::write(&storage, 0, vec![(4, day)]).unwrap();
         let segments = run.segments(4).to_vec();
         let first = run.read(&storage, segments[0]).unwrap();
         assert_eq!(
-            (first.time_us, first.quality, first.dump),
-            (vec![1, 2], vec![192, 0], vec![7, 8])
+            (first.time_us, first.quality, first.dump, first.line),
+            (vec![1, 2], vec![192, 0], vec![7, 8], vec![70, 80])
         );
         assert!(first.value[0] == 1.5 && first.value[1].is_nan());
         let second = run.read(&storage, segments[1]).unwrap();

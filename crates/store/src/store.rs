@@ -1,15 +1,15 @@
-//! The store as a whole: opening, the ledger, reading day files.
+//! The store as a whole: opening, the ledger, the files of a unit.
 
 use crate::commit::{self, Recovered};
-use crate::day_file::{Group, GroupSegment};
 use crate::day_reader::{DayFileReader, read_verified, with_dumps};
 use crate::error::StoreError;
 use crate::import::Import;
 use crate::layout::{self, LEDGER, LEDGER_DIR, MOST_BUCKETS, SAMPLES, Unit};
 use crate::ledger::{DayFile, Ledger};
 use crate::lock::WriterLock;
+use crate::merge::Existing;
 use crate::storage::{DiskStorage, Storage};
-use metersift_model::Day;
+use crate::tellings::{OriginReader, TellingsReader};
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -35,32 +35,6 @@ impl Default for StoreSettings {
     fn default() -> StoreSettings {
         StoreSettings { bucket_count: None, memory_bytes: DEFAULT_MEMORY_BYTES }
     }
-}
-
-/// One series of one day, columns of one length in time order.
-#[derive(Clone, Copy, Debug)]
-pub struct RunRef<'a> {
-    /// Meter.
-    pub meter: &'a str,
-    /// Signal name.
-    pub signal: &'a str,
-    /// Microseconds UTC, strictly increasing.
-    pub time_us: &'a [i64],
-    /// Value in the signal's storage unit, NaN where the sample has none.
-    pub value: &'a [f64],
-    /// OPC Classic quality byte.
-    pub quality: &'a [u8],
-    /// Ledger number of the dump that the reading came from.
-    pub dump: &'a [u32],
-}
-
-/// All series of one meter on one day, by signal name.
-#[derive(Clone, Debug)]
-pub struct MeterRuns<'a> {
-    /// Meter.
-    pub meter: &'a str,
-    /// Its series.
-    pub runs: Vec<RunRef<'a>>,
 }
 
 /// What a reader or writer knows of the store.
@@ -247,15 +221,47 @@ impl Store {
 
     /// The verified bytes of a day file; `None` when the ledger knows none.
     pub(crate) fn day_bytes(&self, unit: Unit) -> Result<Option<Vec<u8>>, StoreError> {
+        self.consistent(unit, |read, day| read(&unit.samples_path(), day.bytes, &day.hash))
+    }
+
+    /// What is there of a unit, with every telling.
+    pub(crate) fn existing(&self, unit: Unit) -> Result<Existing, StoreError> {
+        let both = self.consistent(unit, |read, day| {
+            let samples = read(&unit.samples_path(), day.bytes, &day.hash)?;
+            let origin = match &day.origin {
+                None => None,
+                Some(stamp) => Some(read(&unit.origin_path(), stamp.bytes, &stamp.hash)?),
+            };
+            Ok((samples, origin))
+        })?;
+        let Some((samples, origin)) = both else { return Ok(Existing::default()) };
+        let tellings = match origin {
+            None => TellingsReader::OfDayFile,
+            Some(bytes) => {
+                TellingsReader::File(Box::new(OriginReader::new(&unit.origin_path(), bytes)?))
+            }
+        };
+        Ok(Existing::new(DayFileReader::new(&unit.samples_path(), samples)?, tellings))
+    }
+
+    /// Reads files of a unit that belong to one state of the ledger; `None` when the ledger has
+    /// no such unit.
+    pub(crate) fn consistent<T>(
+        &self,
+        unit: Unit,
+        read_all: impl Fn(Read<'_>, &DayFile) -> Result<T, StoreError>,
+    ) -> Result<Option<T>, StoreError> {
         let mut tries = 0;
         loop {
             let state = self.state();
             let Some(entry) = state.ledger.days.get(&unit) else { return Ok(None) };
-            let path = unit.samples_path();
-            let read = |path: &str| read_verified(&*self.storage, path, entry.bytes, &entry.hash);
-            let staged = state.staged.get(&path);
-            let error = match read(&path).or_else(|e| staged.map_or(Err(e), |from| read(from))) {
-                Ok(bytes) => return Ok(Some(bytes)),
+            let read = |path: &str, bytes: u64, hash: &str| {
+                let read = |path: &str| read_verified(&*self.storage, path, bytes, hash);
+                let staged = state.staged.get(path);
+                read(path).or_else(|e| staged.map_or(Err(e), |from| read(from)))
+            };
+            let error = match read_all(&read, entry) {
+                Ok(value) => return Ok(Some(value)),
                 Err(error) => error,
             };
             tries += 1;
@@ -266,99 +272,10 @@ impl Store {
             self.set_state(read_state(&*self.storage)?);
         }
     }
-
-    /// Gives every series of one day and bucket, in order of meter and signal, each whole.
-    /// Nothing happens when the store has no such day.
-    ///
-    /// # Errors
-    /// A damaged file, found before any of it is handed out; the system's answer.
-    pub fn for_each_run(
-        &self,
-        day: Day,
-        bucket: u32,
-        f: &mut dyn FnMut(RunRef<'_>),
-    ) -> Result<(), StoreError> {
-        self.for_each_batch(day, bucket, &mut |meters| {
-            meters.iter().flat_map(|meter| &meter.runs).for_each(|run| f(*run));
-        })
-    }
-
-    /// Gives all meters of one day and bucket in batches of about one row group, each meter
-    /// whole, in order of name: a caller can spread the meters of a batch over cores.
-    ///
-    /// # Errors
-    /// As [`Store::for_each_run`].
-    pub fn for_each_batch(
-        &self,
-        day: Day,
-        bucket: u32,
-        f: &mut dyn FnMut(&[MeterRuns<'_>]),
-    ) -> Result<(), StoreError> {
-        let unit = Unit { day, bucket };
-        let Some(bytes) = self.day_bytes(unit)? else { return Ok(()) };
-        let mut reader = DayFileReader::new(&unit.samples_path(), bytes)?;
-        let mut pending = Group::default();
-        while let Some(decoded) = reader.next_group()? {
-            for run in &decoded.runs {
-                let rows = run.end - run.start;
-                match pending.segments.last_mut() {
-                    Some(last) if last.meter == run.meter && last.signal == run.signal => {
-                        last.rows += rows;
-                    }
-                    _ => pending.segments.push(GroupSegment {
-                        meter: run.meter.clone(),
-                        signal: run.signal.clone(),
-                        rows,
-                    }),
-                }
-            }
-            pending.time_us.extend_from_slice(&decoded.time_us);
-            pending.value.extend_from_slice(&decoded.value);
-            pending.quality.extend_from_slice(&decoded.quality);
-            pending.dump.extend_from_slice(&decoded.dump);
-            let whole = pending.rows_before_last_meter();
-            if whole > 0 {
-                let batch = pending.split_front(whole);
-                f(&batch.meters());
-            }
-        }
-        if pending.rows() > 0 {
-            f(&pending.meters());
-        }
-        Ok(())
-    }
 }
 
-impl Group {
-    /// Rows before the first row of the last meter: that one may go on in the next group.
-    fn rows_before_last_meter(&self) -> usize {
-        let Some(last) = self.segments.last() else { return 0 };
-        let of_last = self.segments.iter().rev().take_while(|s| s.meter == last.meter);
-        self.rows() - of_last.map(|segment| segment.rows).sum::<usize>()
-    }
-
-    fn meters(&self) -> Vec<MeterRuns<'_>> {
-        let mut meters: Vec<MeterRuns<'_>> = Vec::new();
-        let mut start = 0;
-        for segment in &self.segments {
-            let part = start..start + segment.rows;
-            start = part.end;
-            let run = RunRef {
-                meter: &segment.meter,
-                signal: &segment.signal,
-                time_us: &self.time_us[part.clone()],
-                value: &self.value[part.clone()],
-                quality: &self.quality[part.clone()],
-                dump: &self.dump[part],
-            };
-            match meters.last_mut() {
-                Some(last) if last.meter == run.meter => last.runs.push(run),
-                _ => meters.push(MeterRuns { meter: run.meter, runs: vec![run] }),
-            }
-        }
-        meters
-    }
-}
+/// Reads a file of the ledger: path, size and hash.
+pub(crate) type Read<'a> = &'a dyn Fn(&str, u64, &str) -> Result<Vec<u8>, StoreError>;
 
 fn read_ledger(storage: &dyn Storage, path: &str) -> Result<Ledger, StoreError> {
     match storage.read(path) {

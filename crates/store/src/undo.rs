@@ -1,16 +1,17 @@
 //! Taking things out again: a damaged day, or a whole dump.
 //!
-//! Both go through the commit protocol and both are honest about the rest: readings that another
-//! dump had told as well were kept under the first dump's number only, so the dumps that must be
-//! imported again are named and no longer count as held.
+//! Both go through the commit protocol. A dump leaves without a trace in the readings, because
+//! every telling of the others was kept. A damaged day has lost what it held, so the dumps that
+//! it was built from are named and no longer count as held.
 
+use crate::accounts::{names, origin_move};
 use crate::commit::{self, Move};
-use crate::day_file::{DayFileWriter, Group, GroupSegment};
-use crate::day_reader::{DayFileReader, verify_staged};
 use crate::error::StoreError;
+use crate::incoming::{DumpNumbers, Incoming};
 use crate::layout::{SET_ASIDE, STAGING, Unit};
-use crate::ledger::{DayFile, DumpState, Ledger};
+use crate::ledger::{DumpEntry, DumpState, Ledger};
 use crate::store::Store;
+use crate::unit_job::{Fate, MergeJob, MergedUnit};
 use rayon::prelude::*;
 
 /// What withdrawing a dump did.
@@ -18,9 +19,12 @@ use rayon::prelude::*;
 pub struct Withdrawal {
     /// Readings that went.
     pub rows: u64,
+    /// Readings that stand again as other dumps told them.
+    pub restored: u64,
     /// Units whose files changed or went.
     pub units: Vec<Unit>,
-    /// Names of dumps that overlapped with it: import them again, for what they had told too.
+    /// Names of dumps to import again, because a program of format 1 did not keep what they had
+    /// told too; none in a store that never was one of format 1.
     pub import_again: Vec<String>,
 }
 
@@ -42,8 +46,12 @@ impl Store {
             };
             ledger.rows_removed += day.rows;
             let name = unit.to_string().replace('/', "-");
-            let to = format!("{SET_ASIDE}/{:06}-{name}.parquet", ledger.sequence);
-            moves.push(Move { from: unit.samples_path(), to, hash: String::new() });
+            let to = format!("{SET_ASIDE}/{:06}-{name}", ledger.sequence);
+            let aside = |from: String, to: String| Move { from, to, hash: String::new() };
+            moves.push(aside(unit.samples_path(), format!("{to}.parquet")));
+            if day.origin.is_some() {
+                moves.push(aside(unit.origin_path(), format!("{to}-origin.parquet")));
+            }
         }
         let mut names = Vec::new();
         for dump in &mut ledger.dumps {
@@ -57,7 +65,8 @@ impl Store {
         Ok(names)
     }
 
-    /// Takes every reading of a dump out of the store. The dump stays in the ledger, marked.
+    /// Takes every telling of a dump out of the store: what the other dumps told stands then as
+    /// if this one had never come. It stays in the ledger, marked.
     ///
     /// # Errors
     /// Opened for reading, no such dump, a damaged day file, or the system's answer.
@@ -67,52 +76,53 @@ impl Store {
         let Some(dump) = ledger.dump_by_hash(hash).cloned() else {
             return Err(StoreError::Mistake { what: "there is no such dump to withdraw" });
         };
-        let there: Vec<Unit> =
-            dump.units.keys().copied().filter(|unit| ledger.days.contains_key(unit)).collect();
-        let storage = self.storage().clone();
-        storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
-        let rebuilt: Result<Vec<Rebuilt>, StoreError> =
-            there.par_iter().map(|&unit| self.without(&ledger, unit, dump.number)).collect();
+        let rebuilt = self.without(&ledger, &dump)?;
         let (mut moves, mut removes) = (Vec::new(), Vec::new());
         let mut done = Withdrawal::default();
-        for (unit, rebuilt) in there.into_iter().zip(rebuilt?) {
-            done.rows += rebuilt.removed;
-            match rebuilt.day {
-                _ if rebuilt.removed == 0 => continue,
-                Some(day) => {
-                    let (from, to) = (unit.staged_path(), unit.samples_path());
-                    moves.push(Move { from, to, hash: day.hash.clone() });
+        for merged in rebuilt {
+            let unit = merged.unit;
+            done.rows += merged.removed;
+            done.restored += merged.restored;
+            match merged.fate {
+                Fate::Stays => continue,
+                Fate::Written { day, samples } => {
+                    if samples {
+                        let (from, to) = (unit.staged_path(), unit.samples_path());
+                        moves.push(Move { from, to, hash: day.hash.clone() });
+                        done.units.push(unit);
+                    }
+                    moves.extend(origin_move(unit, &day));
                     ledger.days.insert(unit, day);
                 }
-                None => {
-                    removes.push(unit.samples_path());
+                Fate::Gone => {
+                    removes.extend([unit.samples_path(), unit.origin_path()]);
                     ledger.days.remove(&unit);
+                    done.units.push(unit);
                 }
             }
-            done.units.push(unit);
         }
         ledger.sequence += 1;
         ledger.rows_removed += done.rows;
-        for entry in &mut ledger.dumps {
-            if entry.number == dump.number {
-                entry.state = DumpState::Withdrawn;
-                continue;
-            }
-            // Only a dump that came upon the readings of others can have told the same.
-            let told_again = done.units.iter().any(|unit| {
-                entry.units.get(unit).is_some_and(|rows| rows.duplicate + rows.conflicting > 0)
-            });
-            let overwritten = done.units.iter().any(|unit| {
-                let by_it = dump.units.get(unit).is_some_and(|rows| rows.conflicting > 0);
-                by_it && entry.units.contains_key(unit)
-            });
-            if entry.state == DumpState::Imported && (told_again || overwritten) {
-                entry.state = DumpState::ToImportAgain;
-                done.import_again.push(entry.name.clone());
-            }
-        }
+        done.import_again = mark(&mut ledger, &dump, &done.units);
         self.commit_plan(ledger, moves, removes)?;
         Ok(done)
+    }
+
+    /// Stages every unit that a dump touched without its tellings.
+    fn without(&self, ledger: &Ledger, dump: &DumpEntry) -> Result<Vec<MergedUnit>, StoreError> {
+        let storage = self.storage().clone();
+        storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
+        let there: Vec<Unit> =
+            dump.units.keys().copied().filter(|unit| ledger.days.contains_key(unit)).collect();
+        let numbers = DumpNumbers::default();
+        let names = names(ledger, &[], &numbers);
+        let others = |number: u32| number != dump.number;
+        let job = MergeJob { store: self, ledger, names: &names, keep: Some(&others) };
+        there
+            .par_iter()
+            .with_max_len(1)
+            .map(|&unit| job.run(unit, &Incoming::nothing(&*storage, &numbers)))
+            .collect()
     }
 
     fn commit_plan(
@@ -129,51 +139,31 @@ impl Store {
         self.set_ledger(ledger);
         Ok(())
     }
-
-    /// Stages a day file without the readings of one dump.
-    fn without(&self, ledger: &Ledger, unit: Unit, number: u32) -> Result<Rebuilt, StoreError> {
-        let there = ledger.days.get(&unit).map_or(0, |day| day.rows);
-        let Some(bytes) = self.day_bytes(unit)? else { return Ok(Rebuilt::default()) };
-        let mut reader = DayFileReader::new(&unit.samples_path(), bytes)?;
-        let path = unit.staged_path();
-        let storage = &**self.storage();
-        let mut writer = DayFileWriter::create(storage, &path)?;
-        let mut kept = 0;
-        while let Some(decoded) = reader.next_group()? {
-            let mut group = Group::default();
-            for run in &decoded.runs {
-                let before = group.rows();
-                for i in (run.start..run.end).filter(|&i| decoded.dump[i] != number) {
-                    let cell = (decoded.value[i], decoded.quality[i], decoded.dump[i]);
-                    group.push(decoded.time_us[i], cell);
-                }
-                let rows = group.rows() - before;
-                if rows > 0 {
-                    let (meter, signal) = (run.meter.clone(), run.signal.clone());
-                    group.segments.push(GroupSegment { meter, signal, rows });
-                }
-            }
-            kept += group.rows() as u64;
-            if group.rows() > 0 {
-                let encoded = writer.encode(vec![group])?;
-                writer.append(encoded)?;
-            }
-        }
-        let written = writer.finish()?;
-        if kept == 0 || kept == there {
-            storage.remove(&path).map_err(|e| StoreError::io("remove", &path, e))?;
-            return Ok(Rebuilt { removed: there - kept, day: None });
-        }
-        verify_staged(storage, &path, &written)?;
-        let (bytes, rows, hash) = (written.bytes, written.rows, written.hash);
-        Ok(Rebuilt { removed: there - kept, day: Some(DayFile { unit, bytes, rows, hash }) })
-    }
 }
 
-/// A unit without one dump.
-#[derive(Default)]
-struct Rebuilt {
-    removed: u64,
-    /// `None` when nothing is left, or nothing went.
-    day: Option<DayFile>,
+/// Marks the dump as withdrawn, and those that may have told the same as to be imported again
+/// where a program of format 1 did not keep what they told. Returns the names of the latter.
+fn mark(ledger: &mut Ledger, dump: &DumpEntry, units: &[Unit]) -> Vec<String> {
+    let whole_from = ledger.told_whole_from;
+    let mut again = Vec::new();
+    for entry in &mut ledger.dumps {
+        if entry.number == dump.number {
+            entry.state = DumpState::Withdrawn;
+            continue;
+        }
+        let told_again = entry.number < whole_from
+            && units.iter().any(|unit| {
+                entry.units.get(unit).is_some_and(|rows| rows.duplicate + rows.conflicting > 0)
+            });
+        let overwritten = dump.number < whole_from
+            && units.iter().any(|unit| {
+                let by_it = dump.units.get(unit).is_some_and(|rows| rows.conflicting > 0);
+                by_it && entry.units.contains_key(unit)
+            });
+        if entry.state == DumpState::Imported && (told_again || overwritten) {
+            entry.state = DumpState::ToImportAgain;
+            again.push(entry.name.clone());
+        }
+    }
+    again
 }

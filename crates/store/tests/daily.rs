@@ -113,6 +113,6 @@ fn a_reader_writes_nothing() {
     let table = table(START, &["A"], false);
     assert!(reader.write_daily(START, 0, &table, "in").is_err());
     assert!(reader.begin_import().is_err());
-    assert!(reader.write_rejects("00", &[]).is_err());
+    assert!(reader.reject_file("00", 1 << 20).is_err());
     assert_eq!(Store::read(&folder.path().join("none")).err().unwrap().kind(), ErrorKind::Setup);
 }

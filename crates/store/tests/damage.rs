@@ -109,7 +109,7 @@ fn a_damaged_day_is_set_aside_and_healed_by_importing_its_dumps_again() {
     assert!(dumps().iter().all(|dump| !ledger.holds(&dump.hash())));
     assert!(!path.exists());
     let aside = files_below(folder.path(), "set-aside");
-    assert_eq!(aside.len(), 1, "nothing is thrown away: {aside:?}");
+    assert_eq!(aside.len(), 2, "nothing is thrown away: {aside:?}");
     assert!(store.check().unwrap().is_sound());
     let outcome = import(&mut store, &dumps()).unwrap();
     assert_eq!(outcome.days, [(START.plus(1), 0)]);
@@ -189,21 +189,45 @@ fn a_withdrawn_dump_is_gone_and_what_only_it_had_with_it() {
     assert!(store.check().unwrap().is_sound());
 }
 
+/// Three dumps of one shift: the second repeats ten hours of the first and corrects some of them,
+/// the third corrects both.
+fn overlapping() -> Vec<Dump> {
+    let mut dumps = dumps();
+    for row in dumps[1].rows.iter_mut().step_by(7) {
+        row.value += 0.125;
+    }
+    let mut third = dumps[0].rows[500..900].to_vec();
+    third.iter_mut().step_by(3).for_each(|row| row.value = 7.0);
+    dumps.push(Dump::new("c.csv", third));
+    dumps
+}
+
 #[test]
-fn withdrawing_names_the_dumps_whose_readings_were_told_by_it_first() {
-    let folder = tempfile::tempdir().unwrap();
-    let mut store = open(folder.path(), 1, ROOMY);
-    import(&mut store, &dumps()).unwrap();
-    let withdrawal = store.withdraw(&dumps()[0].hash()).unwrap();
-    // Ten hours of the second dump were duplicates of the first.
-    assert_eq!(withdrawal.import_again, ["b.csv"]);
-    assert!(!store.ledger().holds(&dumps()[1].hash()));
-    import(&mut store, &dumps()[1..]).unwrap();
-    let alone = tempfile::tempdir().unwrap();
-    let mut plain = open(alone.path(), 1, ROOMY);
-    import(&mut plain, &dumps()[1..]).unwrap();
-    assert_eq!(digest(&store), digest(&plain));
-    assert!(store.check().unwrap().is_sound());
+fn withdrawing_any_dump_leaves_the_bytes_of_a_store_that_never_saw_it() {
+    for gone in 0..3 {
+        let (with, without) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let mut store = open(with.path(), 2, ROOMY);
+        import(&mut store, &overlapping()).unwrap();
+        let before = files_below(with.path(), "samples");
+        let withdrawal = store.withdraw(&overlapping()[gone].hash()).unwrap();
+        assert_eq!(withdrawal.import_again, Vec::<String>::new());
+        let mut others = overlapping();
+        others.remove(gone);
+        let mut never = open(without.path(), 2, ROOMY);
+        import(&mut never, &others).unwrap();
+        assert_eq!(
+            files_below(with.path(), "samples"),
+            files_below(without.path(), "samples"),
+            "{gone}"
+        );
+        assert_eq!(store.digest().unwrap(), never.digest().unwrap());
+        let report = store.check().unwrap();
+        assert!(report.is_sound(), "{gone}: {report:?}");
+        // Brought back, it takes its old place, although it comes last now.
+        import(&mut store, &overlapping()[gone..=gone]).unwrap();
+        assert_eq!(before, files_below(with.path(), "samples"), "{gone}");
+        assert!(store.check().unwrap().is_sound());
+    }
 }
 
 #[test]
@@ -212,7 +236,7 @@ fn a_store_from_a_newer_program_is_refused_with_both_versions() {
     drop(sound(folder.path()));
     let path = folder.path().join("format.json");
     let text = fs::read_to_string(&path).unwrap();
-    let body = text.lines().next().unwrap().replace("\"format\":1", "\"format\":2") + "\n";
+    let body = text.lines().next().unwrap().replace("\"format\":2", "\"format\":3") + "\n";
     let hash = metersift_store::content_hash(body.as_bytes());
     fs::write(&path, format!("{body}{{\"hash\":\"{hash}\"}}\n")).unwrap();
     let before = files_below(folder.path(), "");
@@ -221,7 +245,7 @@ fn a_store_from_a_newer_program_is_refused_with_both_versions() {
         Store::read(folder.path()).err().unwrap(),
     ] {
         assert_eq!(error.kind(), ErrorKind::Setup);
-        assert!(matches!(error, StoreError::FormatVersion { found: 2, known: 1, .. }), "{error}");
+        assert!(matches!(error, StoreError::FormatVersion { found: 3, known: 2, .. }), "{error}");
     }
     let mut after = files_below(folder.path(), "");
     after.insert("writer.json".into(), before["writer.json"].clone());

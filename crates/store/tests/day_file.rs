@@ -40,7 +40,7 @@ fn encodings_units_and_version_are_in_the_file() {
     let metadata = metadata(folder.path());
     let pairs = metadata.file_metadata().key_value_metadata().unwrap();
     let of = |key: &str| pairs.iter().find(|p| p.key == key).and_then(|p| p.value.clone()).unwrap();
-    assert_eq!(of(FORMAT_KEY), "1");
+    assert_eq!(of(FORMAT_KEY), "2");
     for signal in Signal::KNOWN {
         let pair = format!("\"{}\":\"{}\"", signal.name(), signal.unit());
         assert!(of(UNITS_KEY).contains(&pair), "{pair}");

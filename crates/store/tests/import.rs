@@ -71,7 +71,7 @@ fn importing_again_changes_no_byte() {
     let doubled = [two_dumps(), two_dumps(), two_dumps()].concat();
     assert!(import(&mut store, &doubled).unwrap().days.is_empty());
     assert_eq!(before.0, files_below(folder.path(), "samples"));
-    // The same readings under another name and hash: the day files stay, the ledger grows.
+    // The same readings under another name and hash: the day files stay; who told what grows.
     let mut halves = two_dumps();
     let tail = halves[0].rows.split_off(700);
     halves.push(Dump::new("rest.csv", tail));
@@ -161,13 +161,21 @@ fn of_two_values_for_one_key_the_later_wins_and_both_are_written_down() {
         std::fs::read_to_string(folder.path().join(outcome.conflicts_file.unwrap())).unwrap();
     let lines: Vec<&str> = text.lines().collect();
     assert_eq!(lines.len(), 4);
-    assert!(lines[3].ends_with(",7.25,192,\"'=second.csv\",8.5,192,\"'=second.csv\""), "{text}");
+    assert!(
+        lines[3].ends_with(",7.25,192,\"'=second.csv\",2,8.5,192,\"'=second.csv\",8"),
+        "{text}"
+    );
     assert!(lines[3].starts_with("FT-3100,mass_flow,2026-03-07T00:00:00Z,kg/h,"), "{text}");
     assert_eq!(outcome.conflicts_by_series[&("FT-3100".into(), "mass_flow".into())], 2);
-    // The first dump again: it is the later import now and gets its values back.
-    let outcome = import(&mut store, &[Dump::new("first.csv", first)]).unwrap();
-    assert_eq!((outcome.dumps[0].known, outcome.dumps[0].conflicting), (true, 2));
-    assert_eq!(store.ledger().dumps.len(), 2);
+    // The first dump again: its place is that of its first import, and nothing changes.
+    let files = files_below(folder.path(), "");
+    let outcome = import(&mut store, &[Dump::new("first.csv", first.clone())]).unwrap();
+    assert_eq!((outcome.dumps[0].known, outcome.dumps[0].duplicate), (true, 6));
+    assert_eq!(files, files_below(folder.path(), ""));
+    // Another file with the old values is a later dump, and gets them back.
+    let outcome = import(&mut store, &[Dump::new("third.csv", first[..3].to_vec())]).unwrap();
+    assert_eq!((outcome.dumps[0].known, outcome.dumps[0].conflicting), (false, 2));
+    assert_eq!(store.ledger().dumps.len(), 3);
     assert!(store.check().unwrap().is_sound());
 }
 

@@ -4,10 +4,13 @@
 
 mod common;
 
-use common::{Dump, Row, START, everything, open, totals};
+use common::faulty::{Fault, FaultyStorage, World};
+use common::{Dump, Row, START, everything, totals};
 use metersift_model::{SeriesTable, Signal};
+use metersift_store::{Store, StoreSettings};
 use proptest::prelude::*;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 type Key = (String, String, i64);
 
@@ -43,7 +46,7 @@ fn same(a: (f64, u8), b: (f64, u8)) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..Default::default() })]
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..Default::default() })]
 
     #[test]
     fn the_store_holds_what_a_map_would_hold(
@@ -51,8 +54,10 @@ proptest! {
         buckets in 1..4u32,
         tight in any::<bool>(),
     ) {
-        let folder = tempfile::tempdir().unwrap();
-        let mut store = open(folder.path(), buckets, if tight { 3_000 } else { 1 << 30 });
+        let storage = FaultyStorage::new(World::default(), Fault::Never);
+        let memory_bytes = if tight { 3_000 } else { 1 << 30 };
+        let settings = StoreSettings { bucket_count: Some(buckets), memory_bytes };
+        let mut store = Store::open_on(Arc::new(storage), settings).unwrap();
         let mut model: BTreeMap<Key, (f64, u8)> = BTreeMap::new();
         for (s, step) in steps.iter().enumerate() {
             let mut series = SeriesTable::default();

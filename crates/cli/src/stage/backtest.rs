@@ -7,10 +7,11 @@ use crate::site::Site;
 use crate::stage::import::store_message;
 use crate::stage::night;
 use crate::story::{self, say};
-use metersift_backtest::{Known, Scores};
-use metersift_model::{Records, Table};
+use metersift_backtest::{ASSUMED_DAYS_BEFORE_FINDING, BacktestError, Known, Rivals, Scores};
+use metersift_model::{Day, Records, Table};
 use metersift_store::Store;
-use std::fmt::Write as _;
+
+mod figures;
 
 /// Span of a back-test, as texts.
 pub struct Span<'a> {
@@ -30,26 +31,27 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     let latest = night::latest_as_of(&store)?;
     let to = span.to.map_or(Ok(latest), |text| parse_day(text, latest))?;
     let from = parse_day(span.from.unwrap_or("-182d"), to)?;
-    let every = parse_step(span.every)?;
+    let dates = metersift_backtest::Span { from, to, every_days: parse_step(span.every)? };
     let daily = night::read_daily(&store, to)?;
     let fleet = night::fleet(site, &daily, &records)?;
+    let rivals = Rivals::new(&daily, &records);
     let nights = metersift_backtest::replay(
-        &fleet,
-        &daily,
+        &mut |_| Ok::<_, BacktestError>(&fleet),
+        &rivals,
         &records,
         &site.file.rank,
-        (from, to, every),
-        &mut |_| {},
+        dates,
     )
     .map_err(Message::could_not_start)?;
-    let (known, source) = known(site, &records)?;
+    let (known, source) = known(site, &records, latest)?;
     if known.is_empty() {
         say("no findings are recorded: what was right and what was false cannot be known");
     }
     let scores = metersift_backtest::score(&nights, &known);
+    let by_night = metersift_backtest::nights_table(&nights, &known, &[]);
     let verdicts = concatenate(nights.into_iter().map(|night| night.verdicts));
     let folder = site.out_dir().join("backtest");
-    write(&folder, &verdicts, &scores).map_err(|error| {
+    write(&folder, &verdicts, &by_night, &scores).map_err(|error| {
         Message::new(Exit::Failed, "results could not be written")
             .at(format!("in {}: {error}", folder.display()))
     })?;
@@ -58,27 +60,65 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
         scores.nights,
         site.shown(&folder)
     ));
-    Ok(text(&scores))
+    let mut text = figures::text(&scores);
+    if source == FINDINGS {
+        text.push_str(&unknowable(&known));
+    }
+    Ok(text)
+}
+
+const FINDINGS: &str = "findings";
+
+/// What findings cannot tell, said beside the figures that they make.
+fn unknowable(known: &[Known]) -> String {
+    let good = known.iter().filter(|one| one.mode.is_none()).count();
+    format!(
+        "\nfindings: {} faults and {good} meters found good. What cannot be known from them:\n\
+         - meters never opened count as without a fault, so precision is a lower bound and what \
+         was missed there stays unknown\n\
+         - when a fault began: it is taken to have been there {ASSUMED_DAYS_BEFORE_FINDING} days \
+         before it was found; delays say no more than that\n\
+         - when it reached its limit: no lead before the limit and no coverage of the days left\n\
+         - meters are opened because something was seen, so the share of faults among the opened \
+         is not that of the fleet\n",
+        known.len() - good
+    )
 }
 
 /// A fictional site knows its truth; a real one knows its findings.
-fn known(site: &Site, records: &Records) -> Result<(Vec<Known>, &'static str), Message> {
+fn known(
+    site: &Site,
+    records: &Records,
+    latest: Day,
+) -> Result<(Vec<Known>, &'static str), Message> {
     if !site.dir.join("truth/truth.csv").exists() {
-        return Ok((metersift_backtest::from_findings(records), "findings"));
+        return Ok((metersift_backtest::from_findings(records), FINDINGS));
     }
     let truth = metersift_sim::read_truth(&site.dir)
         .map_err(|error| Message::could_not_start("the truth cannot be read").at(error))?;
-    Ok((truth.meters.into_values().map(known_of).collect(), "the truth of a fictional site"))
+    let known = truth.meters.into_values().map(|meter| known_of(meter, latest)).collect();
+    Ok((known, "the truth of a fictional site"))
 }
 
-fn write(folder: &std::path::Path, verdicts: &Table, scores: &Scores) -> std::io::Result<()> {
+fn write(
+    folder: &std::path::Path,
+    verdicts: &Table,
+    by_night: &Table,
+    scores: &Scores,
+) -> std::io::Result<()> {
+    use metersift_backtest::{calibration_table, entries_table, methods_table, services_table};
     std::fs::create_dir_all(folder)?;
-    let other = |error: metersift_store::StoreError| std::io::Error::other(error.to_string());
     let none = metersift_store::TableMetadata::default();
-    metersift_store::write_table(&folder.join("verdicts.parquet"), verdicts, &none)
-        .map_err(other)?;
-    let table = metersift_backtest::scores_table(scores);
-    metersift_store::write_table(&folder.join("scores.parquet"), &table, &none).map_err(other)
+    let put = |name: &str, table: &Table| {
+        metersift_store::write_table(&folder.join(format!("{name}.parquet")), table, &none)
+            .map_err(|error| std::io::Error::other(error.to_string()))
+    };
+    put("verdicts", verdicts)?;
+    put("nights", by_night)?;
+    put("scores", &methods_table(scores))?;
+    put("entries", &entries_table(scores))?;
+    put("services", &services_table(scores))?;
+    put("calibration", &calibration_table(scores))
 }
 
 fn concatenate(tables: impl Iterator<Item = Table>) -> Table {
@@ -104,70 +144,23 @@ fn concatenate(tables: impl Iterator<Item = Table>) -> Table {
     all
 }
 
-fn text(scores: &Scores) -> String {
-    let mut out = String::new();
-    let _ = writeln!(
-        out,
-        "{:<13} {:>22} {:>10} {:>9} {:>14} {:>22} {:>6}",
-        "method",
-        "average precision",
-        "last night",
-        "recall@n",
-        "found",
-        "false/100 meter-months",
-        "mode"
-    );
-    for method in &scores.methods {
-        let (ap, low, high) = method.average_precision;
-        let found = format!("{} of {}", method.found, method.faults);
-        let mode = if method.mode_accuracy.is_nan() {
-            "-".into()
-        } else {
-            format!("{:.2}", method.mode_accuracy)
-        };
-        let _ = writeln!(
-            out,
-            "{:<13} {:>22} {:>10.2} {:>9.2} {:>14} {:>22.2} {:>6}",
-            method.method,
-            format!("{ap:.2} ({low:.2}..{high:.2})"),
-            method.average_precision_last,
-            method.recall_at_n,
-            found,
-            method.false_per_100_meter_months,
-            mode
-        );
-    }
-    let mut leads: Vec<i32> = scores.leads.iter().filter_map(|lead| lead.lead_days).collect();
-    leads.sort_unstable();
-    let missed = scores.leads.iter().filter(|lead| lead.first_listed.is_none()).count();
-    if let (Some(least), Some(most)) = (leads.first(), leads.last()) {
-        let median = leads[leads.len() / 2];
-        let _ = writeln!(
-            out,
-            "lead before the limit: median {median} d ({least}..{most} d, {} faults with a limit); {missed} faults never listed",
-            leads.len()
-        );
-    }
-    let _ = writeln!(
-        out,
-        "judged time: {:.0} meter-months over {} nights",
-        scores.meter_months, scores.nights
-    );
-    if !scores.false_by_confounder.is_empty() {
-        let kinds: Vec<String> =
-            scores.false_by_confounder.iter().map(|(kind, n)| format!("{kind} {n}")).collect();
-        let _ = writeln!(out, "false entries by what was there: {}", kinds.join(", "));
-    }
-    out
-}
-
-fn known_of(truth: metersift_sim::MeterTruth) -> Known {
+/// What the truth of a fictional site says about a meter. The limit was looked for up to
+/// `looked_until`.
+fn known_of(truth: metersift_sim::MeterTruth, looked_until: Day) -> Known {
+    let process_gas = truth
+        .look_alikes
+        .iter()
+        .filter(|look| look.brings_gas())
+        .map(|look| (look.from, look.until))
+        .collect();
     Known {
         meter: truth.meter,
         mode: truth.mode,
         onset: truth.onset_day,
         limit: truth.reaches_limit_day,
+        looked_until: Some(looked_until),
         mended: truth.ends_day,
-        confounders: truth.confounders.into_iter().map(|(kind, _)| kind).collect(),
+        confounders: truth.confounders,
+        process_gas,
     }
 }

@@ -58,7 +58,7 @@ pub fn write_page(
     site: &Site,
     night: &Night,
     meter: &str,
-    place: PathBuf,
+    place: Option<PathBuf>,
 ) -> Result<String, Message> {
     let verdict = verdict_of(night, meter)?;
     let mut standing = standing(night, verdict);
@@ -67,9 +67,9 @@ pub fn write_page(
     }
     let page = metersift_report::meter_page(&night.report_input(site), meter, &standing)
         .ok_or_else(|| Message::could_not_start("no verdict on this meter"))?;
-    let place = match place.as_os_str().is_empty() {
-        false => place,
-        true => {
+    let place = match place {
+        Some(place) => place,
+        None => {
             let number = night.records.meters.keys().take_while(|name| *name != meter).count() + 1;
             let folder = site.out_dir().join(night.as_of.to_string()).join("explain");
             folder.join(format!("{number:04}.html"))
@@ -299,8 +299,7 @@ fn probabilities(out: &mut String, night: &Night, verdict: &Verdict) {
     let mut order = Hypothesis::ALL;
     let p = |h: Hypothesis| verdict.probabilities[h.index()];
     order.sort_by(|&a, &b| p(b).total_cmp(&p(a)));
-    let state = if night.lists.calibrated { "" } else { "not " };
-    let _ = writeln!(out, "probabilities ({state}calibrated on this site):");
+    let _ = writeln!(out, "probabilities ({}):", verdict.calibrated.words());
     let (shown, small): (Vec<Hypothesis>, Vec<Hypothesis>) =
         order.into_iter().partition(|&hypothesis| p(hypothesis) >= WORTH_A_LINE);
     for hypothesis in shown {

@@ -6,13 +6,14 @@
 
 use crate::exit::Exit;
 use crate::message::Message;
-use crate::site::Site;
-use crate::story::{self, grouped, say};
+use crate::site::{Site, is_partial};
+use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
 use metersift_store::{
-    DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, Ledger, Store, StoreError,
+    DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, Ledger, RejectFile, Store, StoreError,
 };
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -22,6 +23,12 @@ const KINDS_SHOWN: usize = 20;
 
 /// Dumps of one kind that are named; all are counted.
 const DUMPS_SHOWN: usize = 5;
+
+/// Column names that are told of a header that takes over.
+const HEADER_NAMES_SHOWN: usize = 5;
+
+/// Kinds of rejects that are told apart; what is beyond is counted together.
+const MOST_KINDS: usize = 100_000;
 
 /// Characters of a dump's hash in the name of its reject file.
 const REJECT_NAME_LENGTH: usize = 16;
@@ -45,10 +52,43 @@ struct Tally {
     refused: Vec<Message>,
     /// Source -> (rows in, rejected), for the tolerated share.
     shares: BTreeMap<String, (u64, u64)>,
-    /// (reason, dump, tag) -> (first line, count, one text that was read).
-    kinds: BTreeMap<(&'static str, String, String), (u64, u64, String)>,
-    rejects: Vec<(String, Vec<Reject>)>,
+    kinds: BTreeMap<KindKey, Kind>,
+    rejects: Vec<RejectFile>,
+    /// Packed dumps whose damage nothing would have told.
+    unchecked: Vec<String>,
     words: BTreeMap<String, u64>,
+}
+
+/// Reason, dump and tag.
+type KindKey = (&'static str, String, String);
+
+/// Rejects of one kind.
+struct Kind {
+    count: u64,
+    /// The first of them.
+    line: u64,
+    read: String,
+    expected: String,
+    /// Where all of them stand, within the store.
+    file: String,
+}
+
+/// As [`run`], and a run that is refused leaves no new store behind.
+pub fn run_first(site: &Site, mut store: Store, is_new: bool) -> Result<(Exit, Store), Message> {
+    let outcome = run(site, &mut store);
+    let exit = outcome.as_ref().map_or_else(|message| message.exit, |exit| *exit);
+    if is_new && exit == Exit::CouldNotStart && store.ledger().dumps.is_empty() {
+        let dir = site.store_dir();
+        drop(store);
+        std::fs::remove_dir_all(&dir).map_err(|error| {
+            Message::new(Exit::Failed, "the empty store cannot be removed")
+                .at(format!("at {}: {error}", dir.display()))
+        })?;
+        return Err(outcome.err().unwrap_or_else(|| {
+            Message::could_not_start("no dump could be read").hint("each is named above")
+        }));
+    }
+    outcome.map(|exit| (exit, store))
 }
 
 /// Takes every new dump of the site into the store.
@@ -84,22 +124,24 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     }
     import.know(&series);
     let outcome = import.commit().map_err(store_message)?;
-    for (hash, rejects) in &tally.rejects {
-        store.write_rejects(hash, rejects).map_err(store_message)?;
+    for rejects in std::mem::take(&mut tally.rejects) {
+        rejects.keep().map_err(store_message)?;
     }
 
     tell(&tally);
     let first_day = outcome.days.iter().map(|(day, _)| *day).min();
     let last_day = outcome.days.iter().map(|(day, _)| *day).max();
     let span = match first_day.zip(last_day) {
-        Some((first, last)) => format!("{} days touched, {first} to {last}", outcome.days.len()),
+        Some((first, last)) => {
+            format!("{} touched, {first} to {last}", counted(outcome.days.len(), "day"))
+        }
         None => "no day touched".into(),
     };
     let (again, new): (Vec<&DumpOutcome>, Vec<&DumpOutcome>) =
         outcome.dumps.iter().partition(|dump| dump.known);
     stage.done(format!(
-        "{} new dumps ({} known, {} young, {} partial, {} withdrawn, {} refused): {}; {span}",
-        tally.read,
+        "{} ({} known, {} young, {} partial, {} withdrawn, {} refused): {}; {span}",
+        counted(tally.read, "new dump"),
         tally.known,
         tally.young,
         tally.partial,
@@ -108,7 +150,11 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
         accounts(&new),
     ));
     if tally.again > 0 {
-        say(format!("          {} dumps taken again: {}", tally.again, accounts(&again)));
+        say(format!(
+            "          {} taken again: {}",
+            counted(tally.again, "dump"),
+            accounts(&again)
+        ));
     }
     if let Some(file) = &outcome.conflicts_file {
         say(format!(
@@ -165,25 +211,27 @@ fn find<'a>(
                 }
                 continue;
             }
-            let hash = match metersift_import::hash_file(&path) {
-                Ok(hash) => hash,
-                Err(error) => {
-                    tally.refused.push(refused(&error, Exit::SetAside));
-                    continue;
-                }
-            };
-            match ledger.dump_by_hash(&hash) {
-                None => new.push(Found { source, path, hash }),
-                Some(entry) if wanted_again.contains(&entry.number) => {
-                    again.insert(entry.number, Found { source, path, hash });
-                }
-                Some(entry) if entry.state == DumpState::Withdrawn => {
-                    tally.withdrawn += 1;
-                    if tally.withdrawn <= DUMPS_SHOWN {
-                        say(format!("{}: withdrawn: skipped", site.shown(&path)));
+            for path in files_in(&path, tally) {
+                let hash = match metersift_import::hash_file(&path) {
+                    Ok(hash) => hash,
+                    Err(error) => {
+                        tally.refused.push(refused(&error, Exit::SetAside));
+                        continue;
                     }
+                };
+                match ledger.dump_by_hash(&hash) {
+                    None => new.push(Found { source, path, hash }),
+                    Some(entry) if wanted_again.contains(&entry.number) => {
+                        again.insert(entry.number, Found { source, path, hash });
+                    }
+                    Some(entry) if entry.state == DumpState::Withdrawn => {
+                        tally.withdrawn += 1;
+                        if tally.withdrawn <= DUMPS_SHOWN {
+                            say(format!("{}: withdrawn: skipped", site.shown(&path)));
+                        }
+                    }
+                    Some(_) => tally.known += 1,
                 }
-                Some(_) => tally.known += 1,
             }
         }
     }
@@ -193,6 +241,24 @@ fn find<'a>(
     tell_gone(ledger, &wanted_again, &again);
     tally.again = again.len();
     Ok(again.into_values().chain(new).collect())
+}
+
+/// The dumps in a file: itself, or the entries of an archive by their names.
+fn files_in(path: &Path, tally: &mut Tally) -> Vec<PathBuf> {
+    match metersift_import::dumps_in(path) {
+        Ok(None) => vec![path.to_owned()],
+        Ok(Some(mut entries)) => {
+            let all = entries.len();
+            entries.retain(|entry| !is_partial(entry));
+            tally.partial += all - entries.len();
+            entries.sort();
+            entries
+        }
+        Err(error) => {
+            tally.refused.push(refused(&error, Exit::SetAside));
+            Vec::new()
+        }
+    }
 }
 
 /// Whether rows of a dump were rejected for a tag that the tag table knows by now: an analyst who
@@ -266,8 +332,8 @@ fn tell_lacking(ledger: &Ledger) -> bool {
     }
     if !lacking.is_empty() {
         say(format!(
-            "hint: {} dumps are lacking; bring the files back, or withdraw them",
-            lacking.len()
+            "hint: {} lacking; bring the files back, or withdraw them",
+            counted(lacking.len(), "dump")
         ));
     }
     !lacking.is_empty()
@@ -300,9 +366,13 @@ fn take(
     };
     let name = site.shown(path);
     import.begin_dump(&name, hash).map_err(store_message)?;
-    let mut rejects = Vec::new();
+    let rejects = RefCell::new(Rejects::new(import.reject_file(hash).map_err(store_message)?));
+    let mut kinds = std::mem::take(&mut tally.kinds);
     let shown = name.clone();
-    let mut to_store = |block| import.push_block(&block).map_err(Into::into);
+    let mut to_store = |block| match rejects.borrow_mut().failed.take() {
+        Some(error) => Err(error.into()),
+        None => import.push_block(&block).map_err(Into::into),
+    };
     let report = metersift_import::read_dump_with(
         ReadOptions::default(),
         path,
@@ -313,9 +383,11 @@ fn take(
         // Paths within the site, so that the reject file is the same wherever the site lies.
         &mut |mut reject: Reject| {
             reject.origin.file.clone_from(&shown);
-            rejects.push(reject);
+            rejects.borrow_mut().take(&reject, &mut kinds);
         },
     );
+    tally.kinds = kinds;
+    let rejects = rejects.into_inner();
     let report = match report {
         Ok(report) if report.hash == *hash => report,
         Ok(_) => {
@@ -336,12 +408,81 @@ fn take(
         }
     };
     import.know(series);
+    tally.rejects.push(rejects.finish().map_err(store_message)?);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
+    if report.unchecked {
+        tally.unchecked.push(name.clone());
+    }
     if import.ledger().dump_by_hash(hash).is_none() {
         tally.read += 1;
     }
-    tally.count(source, &report, hash.clone(), rejects);
+    tell_headers(&name, &report);
+    tally.count(source, &report);
     Ok(())
+}
+
+/// A header that takes over in mid-file is an everyday event: told, and no failure.
+fn tell_headers(dump: &str, report: &DumpReport) {
+    let list = |names: &[String]| match names.len() {
+        0 => "nothing".to_owned(),
+        n if n > HEADER_NAMES_SHOWN => {
+            let shown = names[..HEADER_NAMES_SHOWN].join(", ");
+            format!("{shown} and {} more", n - HEADER_NAMES_SHOWN)
+        }
+        _ => names.join(", "),
+    };
+    for change in report.headers.iter().take(DUMPS_SHOWN) {
+        let (new, gone) = (list(&change.added), list(&change.removed));
+        say(format!(
+            "{dump}: another header takes over in line {}; new: {new}; gone: {gone}",
+            change.line
+        ));
+    }
+    if report.changed_headers > DUMPS_SHOWN as u64 {
+        say(format!(
+            "{dump}: {} in all",
+            counted(report.changed_headers as usize, "changed header")
+        ));
+    }
+}
+
+/// Rejects on their way to the reject file and to the counts for the screen.
+struct Rejects {
+    file: RejectFile,
+    /// Why the file could not be written, until somebody was told.
+    failed: Option<StoreError>,
+}
+
+impl Rejects {
+    fn new(file: RejectFile) -> Rejects {
+        Rejects { file, failed: None }
+    }
+
+    fn take(&mut self, reject: &Reject, kinds: &mut BTreeMap<KindKey, Kind>) {
+        if self.failed.is_none() {
+            self.failed = self.file.push(reject).err();
+        }
+        let mut key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
+        if kinds.len() >= MOST_KINDS && !kinds.contains_key(&key) {
+            key.2 = "other tags".into();
+        }
+        let first = || Kind {
+            count: 0,
+            line: reject.origin.line,
+            read: reject.read.clone(),
+            expected: reject.expected.clone(),
+            file: self.file.path().to_owned(),
+        };
+        kinds.entry(key).or_insert_with(first).count += 1;
+    }
+
+    fn finish(mut self) -> Result<RejectFile, StoreError> {
+        if let Some(error) = self.failed {
+            return Err(error);
+        }
+        self.file.finish()?;
+        Ok(self.file)
+    }
 }
 
 fn totals(source: &SourceSettings, report: &DumpReport) -> DumpTotals {
@@ -365,13 +506,7 @@ impl Tally {
         self.known + self.read + self.again + self.young + self.withdrawn + self.refused.len()
     }
 
-    fn count(
-        &mut self,
-        source: &SourceSettings,
-        report: &DumpReport,
-        hash: String,
-        rejects: Vec<Reject>,
-    ) {
+    fn count(&mut self, source: &SourceSettings, report: &DumpReport) {
         let share = self.shares.entry(source.name.clone()).or_default();
         share.0 += report.rows_in;
         share.1 += report.rejected_total();
@@ -380,11 +515,6 @@ impl Tally {
                 *self.words.entry(word.clone()).or_default() += tags.values().sum::<u64>();
             }
         }
-        for reject in &rejects {
-            let key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
-            self.kinds.entry(key).or_insert((reject.origin.line, 0, reject.read.clone())).1 += 1;
-        }
-        self.rejects.push((hash, rejects));
     }
 }
 
@@ -393,20 +523,31 @@ fn tell(tally: &Tally) {
         say(message);
     }
     let mut kinds: Vec<_> = tally.kinds.iter().collect();
-    kinds.sort_by(|a, b| b.1.1.cmp(&a.1.1).then_with(|| a.0.cmp(b.0)));
-    for ((reason, dump, tag), (line, count, read)) in kinds.iter().take(KINDS_SHOWN) {
+    kinds.sort_by(|a, b| b.1.count.cmp(&a.1.count).then_with(|| a.0.cmp(b.0)));
+    for ((reason, dump, tag), kind) in kinds.iter().take(KINDS_SHOWN) {
         let tag = if tag.is_empty() { String::new() } else { format!(" (tag {tag})") };
+        let Kind { count, line, read, expected, file } = kind;
+        let more = match count - 1 {
+            0 => String::new(),
+            more => format!(" and {} more of this kind, see store/{file}", grouped(more)),
+        };
         say(format!(
-            "rejected: {reason} in {dump}{tag}: {count} rows, first at line {line}, read `{read}`"
+            "rejected: {reason} in {dump}{tag}: line {line} read `{read}`, expected {expected}{more}"
         ));
     }
     if kinds.len() > KINDS_SHOWN {
-        let more: u64 = kinds.iter().skip(KINDS_SHOWN).map(|kind| kind.1.1).sum();
+        let more: u64 = kinds.iter().skip(KINDS_SHOWN).map(|kind| kind.1.count).sum();
         say(format!(
-            "rejected: {} more kinds with {} rows, see store/rejects",
-            kinds.len() - KINDS_SHOWN,
+            "rejected: {} more kinds with {} rejects, see store/rejects",
+            grouped((kinds.len() - KINDS_SHOWN) as u64),
             grouped(more)
         ));
+    }
+    for name in tally.unchecked.iter().take(DUMPS_SHOWN) {
+        say(format!("{name}: its zstd frames carry no checksum, damage would not be noticed"));
+    }
+    if tally.unchecked.len() > DUMPS_SHOWN {
+        say(format!("{} more without checksum", tally.unchecked.len() - DUMPS_SHOWN));
     }
     if !tally.words.is_empty() {
         let words: Vec<String> = tally

@@ -71,7 +71,7 @@ pub fn inputs(
     Inputs {
         schema_version: 1,
         program: program.into(),
-        settings: settings(&site.dir.join("site.toml")),
+        settings: site_file(&site.dir.join("site.toml")),
         dumps: dumps.collect(),
         meters: meters.collect(),
         ranks: Vec::new(),
@@ -258,13 +258,16 @@ fn records_check(records: &Records, meter: &str, as_of: Day) -> String {
     hasher.finalize().to_hex().chars().take(16).collect()
 }
 
-/// The site file by dotted key; empty where it does not read.
-fn settings(path: &Path) -> BTreeMap<String, String> {
-    let mut flat = BTreeMap::new();
+/// The settings of a site file; none where it does not read.
+fn site_file(path: &Path) -> BTreeMap<String, String> {
     let text = std::fs::read_to_string(path).unwrap_or_default();
-    if let Ok(table) = text.parse::<toml::Table>() {
-        flatten("", &toml::Value::Table(table), &mut flat);
-    }
+    text.parse::<toml::Table>().map(|table| settings(&table)).unwrap_or_default()
+}
+
+/// Settings by dotted key.
+fn settings(written: &toml::Table) -> BTreeMap<String, String> {
+    let mut flat = BTreeMap::new();
+    flatten("", &toml::Value::Table(written.clone()), &mut flat);
     flat
 }
 
@@ -311,12 +314,7 @@ mod tests {
 
     #[test]
     fn a_changed_setting_is_named_with_both_values() {
-        let flat = |text: &str| {
-            let mut flat = BTreeMap::new();
-            let table: toml::Table = text.parse().expect("TOML");
-            flatten("", &toml::Value::Table(table), &mut flat);
-            flat
-        };
+        let flat = |text: &str| settings(&text.parse::<toml::Table>().expect("TOML"));
         let before = flat("name = \"x\"\n[rank]\nbudget = 0.2\n[[source]]\ndecimal = \",\"");
         let now =
             flat("name = \"x\"\n[rank]\nbudget = 0.3\n[[source]]\ndecimal = \",\"\nzone = \"UTC\"");

@@ -11,7 +11,7 @@ use crate::story::say;
 use metersift_features::{FeatureDef, Group};
 use metersift_model::{Day, Records, TimeUs};
 use metersift_report::neutral;
-use metersift_store::{RunRef, Store};
+use metersift_store::{OriginRun, Store};
 
 /// The samples of the meter's day as CSV; the stored and the recomputed value go to stderr.
 /// [`Exit::Damaged`] when the same samples, records and settings give another value.
@@ -61,6 +61,10 @@ fn compare(
     let Recomputed { row, current } = recompute(site, store, records, meter, day)?;
     let fresh = row.map(|row| row.get(def.name).unwrap_or(f64::NAN));
     say(format!("{} of {meter} on {day}, {}", def.name, unit(def)));
+    say(format!("  formula     {}", def.formula));
+    if def.group == Group::Records {
+        say("  made from the meter's lines in the record files, not from samples");
+    }
     say(format!("  stored      {}", shown(stored)));
     say(format!("  recomputed  {}", shown(fresh)));
     let bits = |value: Option<f64>| value.map(f64::to_bits);
@@ -101,15 +105,19 @@ fn shown(value: Option<f64>) -> String {
     }
 }
 
-/// Samples as CSV: those of the meter, then the flow of its partner where the feature needs it.
+/// Samples as CSV, with dump and line: those of the meter, then the flow of its partner where the
+/// feature needs it; of each the last two hours of the day before, then the day.
 fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Result<String, Message> {
     let ledger = store.ledger();
+    let evening_us = day.start().0 - metersift_features::WARM_UP_US;
     let mut out = csv::Writer::from_writer(Vec::new());
     let mut failed =
-        out.write_record(["meter", "signal", "time", "value", "quality", "dump"]).err();
-    let mut write = |run: &RunRef<'_>| {
-        for (at, &time) in run.time_us.iter().enumerate() {
-            let dump = ledger.dump(run.dump[at]).map_or("", |dump| dump.name.as_str());
+        out.write_record(["meter", "signal", "time", "value", "quality", "dump", "line"]).err();
+    let mut write = |origin: &OriginRun<'_>| {
+        let run = origin.run;
+        let first = run.time_us.partition_point(|&time| time < evening_us);
+        for (at, &time) in run.time_us.iter().enumerate().skip(first) {
+            let dump = ledger.dump(origin.dump[at]).map_or("", |dump| dump.name.as_str());
             let value = run.value[at];
             let row = [
                 neutral(run.meter).into_owned(),
@@ -118,6 +126,7 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
                 if value.is_nan() { String::new() } else { value.to_string() },
                 run.quality[at].to_string(),
                 neutral(dump).into_owned(),
+                if origin.line[at] == 0 { String::new() } else { origin.line[at].to_string() },
             ];
             failed = failed.take().or(out.write_record(row).err());
         }
@@ -125,13 +134,16 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
     let flow_of = |name: &str, signal: &str| partner == Some(name) && signal == "mass_flow";
     for name in [Some(meter), partner].into_iter().flatten() {
         let bucket = metersift_store::bucket_of(name, store.bucket_count());
-        store
-            .for_each_run(day, bucket, &mut |run| {
-                if run.meter == name && (name == meter || flow_of(name, run.signal)) {
-                    write(&run);
-                }
-            })
-            .map_err(store_message)?;
+        for day in [day.plus(-1), day] {
+            store
+                .for_each_run_with_origin(day, bucket, &mut |origin| {
+                    let run = origin.run;
+                    if run.meter == name && (name == meter || flow_of(name, run.signal)) {
+                        write(&origin);
+                    }
+                })
+                .map_err(store_message)?;
+        }
     }
     let bytes = match failed {
         Some(error) => return Err(Message::new(Exit::Failed, error)),

@@ -1,7 +1,8 @@
 //! Undoes one import: the readings of a dump leave the store, the dump stays in the ledger.
 //!
-//! What other dumps had told as well was kept under the first dump's number only, so those that
-//! overlapped are named; the next import reads them again where their files still are.
+//! What other dumps told as well stands afterwards as if this one had never come. Only a store
+//! that an older program began may lack what they told: then those dumps are named, and the next
+//! import reads them again where their files still are.
 
 use crate::message::Message;
 use crate::site::Site;
@@ -38,6 +39,13 @@ pub fn run(site: &Site, wanted: &str) -> Result<String, Message> {
         short(&dump.hash),
         grouped(done.rows)
     );
+    if done.restored > 0 {
+        let _ = writeln!(
+            out,
+            "{} readings stand again as other dumps told them",
+            grouped(done.restored)
+        );
+    }
     let _ = match days.len() {
         0 => writeln!(out, "no day touched: other dumps tell everything it told"),
         n => writeln!(out, "{n} days touched: {}", spans(&days)),

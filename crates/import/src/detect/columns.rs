@@ -27,7 +27,7 @@ impl Detection<'_> {
             Some(date) => Some(self.column(date, names, head)?),
             None => None,
         };
-        let own = TimeColumns { time, date };
+        let own = TimeColumns { time, date, zone: None };
         let found = times::find_columns(table, names, self.given);
         let looks = |column: usize| times::has_times(table, column, self.given);
         let readable = match date {
@@ -37,16 +37,27 @@ impl Detection<'_> {
         match found {
             // In a format of its own only the user can tell.
             Some(found) if !readable && self.given.time_format.is_none() => {
-                let line = table.lines.first().copied().unwrap_or(0);
                 let column = date.unwrap_or(time);
+                let below = |cell: &[u8]| cell != names[column].as_bytes();
+                let (line, cell) = table.find(column, &below).unwrap_or_default();
+                let cell = shown(cell);
                 let name = shown(names[found.date.unwrap_or(found.time)].as_bytes());
-                let cell = table.cells(column, 3).first().map_or_else(String::new, |c| shown(c));
                 let setting = if date.is_some() { "columns.date" } else { "columns.time" };
                 let read = format!("`{cell}` there, and times in column `{name}`");
                 Err(self.conflict(line, setting, shown(names[column].as_bytes()), read))
             }
             _ => Ok(Some(own)),
         }
+    }
+
+    /// The column of the rows' zones; only a setting names one.
+    pub(super) fn zone_column(
+        &self,
+        names: &[String],
+        head: &Head,
+    ) -> Result<Option<usize>, ImportError> {
+        let zone = self.given.columns.zone.as_ref();
+        zone.map(|column| self.column(column, names, head)).transpose()
     }
 
     fn column(
@@ -87,7 +98,7 @@ impl Detection<'_> {
             cells: Vec::new(),
         };
         let free: Vec<usize> = (0..table.n_columns.min(names.len()))
-            .filter(|column| *column != time.time && Some(*column) != time.date)
+            .filter(|column| ![Some(time.time), time.date, time.zone].contains(&Some(*column)))
             .filter(|column| !ignored.contains(column))
             .collect();
         let looks = Looks { table, names, free: &free, header: head.header.is_some() };
@@ -267,6 +278,7 @@ impl Detection<'_> {
         }
         add("date", time.date);
         add("time", Some(time.time));
+        add("zone", time.zone);
         if layout == Layout::Long {
             add("value", roles.value);
             add("quality", roles.quality);

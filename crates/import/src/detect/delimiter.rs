@@ -100,7 +100,7 @@ impl Detection<'_> {
         let time = columns.time.as_ref().and_then(by_name);
         let date = columns.date.as_ref().and_then(by_name);
         match time.filter(|&time| time < table.n_columns && self.given.time_format.is_some()) {
-            Some(time) => Ok(TimeColumns { time, date }),
+            Some(time) => Ok(TimeColumns { time, date, zone: None }),
             None => Err(self.no_time(table)),
         }
     }

@@ -8,6 +8,9 @@ use crate::split::fields_loose;
 use crate::text::{folded_name, shown, trim};
 use crate::units::{bare_unit, is_unit, is_unit_row};
 
+/// Lines above the data in which a header is looked for.
+const LOOKED_AT: usize = 20;
+
 /// What stands above the data.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Head {
@@ -25,6 +28,8 @@ pub(super) struct Head {
 pub(super) enum HeadFault {
     /// No line is data.
     NoData,
+    /// The header has another number of fields than the rows.
+    Misfit { line: u64, found: usize, expected: usize },
     /// A setting and the file do not agree.
     Conflict { line: u64, setting: &'static str, given: String, found: String },
 }
@@ -56,12 +61,15 @@ impl HeadFinder<'_> {
                     "false".into(),
                     format!("line {} names columns: {}", idx + 1, joined(&names)),
                 )),
-                None => Ok(self.headless(data as u64, data)),
+                None => Ok(self.headless(self.first_row(data, 0) as u64, data)),
             },
             (_, Some(skip)) => self.below(skip, first, data, found),
             (_, None) => match found {
                 Some((idx, names)) => self.headed(idx, names, data),
-                None => Ok(self.headless(data as u64, data)),
+                None => match self.misfit(data) {
+                    Some(fault) => Err(fault),
+                    None => Ok(self.headless(self.first_row(data, 0) as u64, data)),
+                },
             },
         }
     }
@@ -76,19 +84,73 @@ impl HeadFinder<'_> {
         fields_loose(&line.text, self.table.delimiter)
     }
 
-    /// The line and the names of the header above a line of data.
+    /// The line and the names of the header above a line of data: of the lines that could be
+    /// one, the lowest that names the column of time, else the lowest that holds no units.
     fn names_above(&self, data: usize) -> Option<(usize, Vec<String>)> {
         let above = (0..data).rev().filter(|&idx| !self.sample.head[idx].is_note());
-        let mut found = None;
-        for idx in above {
-            let Some(names) = self.candidate(idx) else { break };
-            let units = is_unit_row(names.iter().map(String::as_bytes));
-            found = Some((idx, names));
-            if !units {
-                break;
+        let mut found: Option<(usize, Vec<String>)> = None;
+        let (mut units_only, mut adjoins) = (true, true);
+        for idx in above.take(LOOKED_AT) {
+            let Some(names) = self.candidate(idx) else {
+                // A broken row hides no header that names the time.
+                adjoins &= self.is_broken_row(idx);
+                continue;
+            };
+            if names.get(self.time).is_some_and(|name| is_time_name(name)) {
+                return Some((idx, names));
+            }
+            if adjoins && (found.is_none() || units_only) {
+                units_only = is_unit_row(names.iter().map(String::as_bytes));
+                found = Some((idx, names));
             }
         }
         found
+    }
+
+    /// About as many fields as a row, numbers among them, and no time: a row that was damaged,
+    /// which must not pass for a note.
+    fn is_broken_row(&self, idx: usize) -> bool {
+        let Some(line) = self.sample.head.get(idx).filter(|line| !line.is_note()) else {
+            return false;
+        };
+        let fields = self.split(line);
+        let near = fields.len().abs_diff(self.table.n_columns) <= 1;
+        let digits = line.text.iter().filter(|byte| byte.is_ascii_digit()).count();
+        (near && fields.iter().any(|field| is_number(trim(field)))) || digits * 2 > line.text.len()
+    }
+
+    /// The first line of the rows, broken ones included.
+    fn first_row(&self, data: usize, from: usize) -> usize {
+        let above = (from..data).rev().filter(|&idx| !self.sample.head[idx].is_note());
+        above.take_while(|&idx| self.is_broken_row(idx)).last().unwrap_or(data)
+    }
+
+    /// Lines right below a header that hold names, units, formats or nothing.
+    fn lines_below(&self, header: usize, data: usize) -> usize {
+        let is_head = |&idx: &usize| {
+            let Some(line) = self.sample.head.get(idx).filter(|line| !line.is_note()) else {
+                return true;
+            };
+            let fields = self.split(line);
+            let numbers = fields.iter().any(|field| is_number(trim(field)));
+            is_unit_row(fields.iter().map(|field| trim(field))) || (!numbers && self.fits(&fields))
+        };
+        (header + 1..data).take_while(is_head).count()
+    }
+
+    /// A line right above the data that looks like a header and has another number of fields:
+    /// its names cannot be given to the columns.
+    fn misfit(&self, data: usize) -> Option<HeadFault> {
+        let above = (0..data).rev().find(|&idx| !self.sample.head[idx].is_note())?;
+        let fields = self.split(&self.sample.head[above]);
+        let (found, expected) = (fields.len(), self.table.n_columns);
+        let full: Vec<String> =
+            fields.iter().map(|f| text_of(f)).filter(|f| !f.is_empty()).collect();
+        let words = full.iter().all(|cell| !is_number(cell.as_bytes()));
+        let near = found >= 3 && found.abs_diff(expected) <= 2;
+        let header = found > 1 && words && (near || full.iter().any(|cell| is_time_name(cell)));
+        let line = above as u64 + 1;
+        (header && found != expected).then_some(HeadFault::Misfit { line, found, expected })
     }
 
     /// With `skip_lines` set, the header stands right below those lines or nowhere.
@@ -122,13 +184,15 @@ impl HeadFinder<'_> {
     }
 
     fn headless(&self, skip: u64, data: usize) -> Head {
-        let unit_rows = (data as u64).saturating_sub(skip);
+        let from = usize::try_from(skip).unwrap_or(usize::MAX).min(data);
+        let unit_rows = (self.first_row(data, from) - from) as u64;
         Head { skip_lines: skip, header: None, unit_rows, units: Vec::new() }
     }
 
     fn headed(&self, idx: usize, names: Vec<String>, data: usize) -> Result<Head, HeadFault> {
         let between = data.saturating_sub(idx + 1);
-        let unit_rows = self.given.unit_rows.unwrap_or(between as u64);
+        let below = self.lines_below(idx, data);
+        let unit_rows = self.given.unit_rows.unwrap_or(below as u64);
         if unit_rows > between as u64 {
             return Err(conflict(
                 data as u64 + 1,
@@ -174,9 +238,7 @@ impl HeadFinder<'_> {
         };
         let named: Vec<&Vec<u8>> = fields.iter().filter(|field| !blank(field)).collect();
         let words = named.iter().filter(|field| !is_number(field)).count();
-        let times = fields.get(self.time).is_some_and(|cell| {
-            TIME_NAMES.contains(&folded_name(&String::from_utf8_lossy(cell)).as_str())
-        });
+        let times = fields.get(self.time).is_some_and(|cell| is_time_name(&text_of(cell)));
         let counted = || {
             let number = |field: &Vec<u8>| std::str::from_utf8(trim(field)).ok()?.parse().ok();
             let numbers: Option<Vec<u64>> = fields.iter().map(number).collect();
@@ -192,13 +254,15 @@ impl HeadFinder<'_> {
 /// and no times, and a name of a column of time.
 pub(super) fn is_header_again(fields: &[Vec<u8>], is_data: &dyn Fn(&[Vec<u8>]) -> bool) -> bool {
     let named = fields.iter().map(|f| trim(f)).filter(|f| !f.is_empty());
-    let names_time = |cell: &[u8]| {
-        std::str::from_utf8(cell).is_ok_and(|c| TIME_NAMES.contains(&folded_name(c).as_str()))
-    };
+    let names_time = |cell: &[u8]| is_time_name(&String::from_utf8_lossy(cell));
     fields.len() > 1
         && !is_data(fields)
         && named.clone().any(names_time)
         && !named.clone().any(is_number)
+}
+
+fn is_time_name(name: &str) -> bool {
+    TIME_NAMES.contains(&folded_name(name).as_str())
 }
 
 fn text_of(cell: &[u8]) -> String {

@@ -176,6 +176,7 @@ impl Detection<'_> {
         };
         // Names may point at a better time column than the first that fits.
         let columns = self.time_columns(&table, &names, &head)?.unwrap_or(columns);
+        let columns = TimeColumns { zone: self.zone_column(&names, &head)?, ..columns };
         let first_line = head.skip_lines + u64::from(head.header.is_some()) + head.unit_rows + 1;
         let table = self.without_head(table, first_line);
         self.guess_head(&head);
@@ -203,6 +204,7 @@ impl Detection<'_> {
             names,
             date: columns.date,
             time: columns.time,
+            zone: columns.zone,
             tag: roles.tag,
             value: roles.value,
             quality: roles.quality.filter(|_| !none),
@@ -300,6 +302,9 @@ impl Detection<'_> {
         let head = finder.find().map_err(|fault| match (fault, &self.given.time_format) {
             (HeadFault::Conflict { line, setting, given, found }, _) => {
                 ImportError::Conflict { file: self.file.clone(), line, setting, given, found }
+            }
+            (HeadFault::Misfit { line, found, expected }, _) => {
+                ImportError::HeaderFields { file: self.file.clone(), line, found, expected }
             }
             (HeadFault::NoData, Some(format)) => self.conflict(
                 0,

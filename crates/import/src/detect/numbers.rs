@@ -13,7 +13,7 @@ use crate::text::shown;
 const NUMBER_CELLS: usize = 20_000;
 
 /// Styles that are tried, in the order in which equals are settled.
-const STYLES: [NumberStyle; 8] = [
+pub(super) const STYLES: [NumberStyle; 8] = [
     NumberStyle::POINT,
     NumberStyle::COMMA,
     NumberStyle { decimal: b'.', thousands: Some(Thousands::Comma) },

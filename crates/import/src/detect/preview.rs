@@ -166,6 +166,10 @@ impl<'p> Preview<'p> {
         let field = |column| nth_field(line, self.dialect.delimiter, column).unwrap_or_default();
         let time = field(self.schema.time);
         match self.schema.date {
+            date if self.schema.zone.is_some() => {
+                let zone = self.schema.zone.map(field).unwrap_or_default();
+                reader.read_zoned(date.map(field).as_deref(), trim(&time), &zone)
+            }
             None => reader.read(trim(&time)),
             Some(date) => reader.read_pair(trim(&field(date)), trim(&time)),
         }

@@ -1,7 +1,8 @@
 //! Lines split by one delimiter, and the look of the columns.
 
+use super::numbers::STYLES;
 use super::sample::SampleLine;
-use crate::number::{self, NumberStyle};
+use crate::number;
 use crate::split::fields_owned;
 use crate::text::trim;
 use std::collections::BTreeMap;
@@ -90,8 +91,7 @@ fn neighbours(rows: &[(u64, Vec<Vec<u8>>)]) -> usize {
     (0..rows.len()).filter(fits).count()
 }
 
-/// A number with either decimal mark.
+/// A number in any style.
 pub(super) fn is_number(cell: &[u8]) -> bool {
-    number::parse(cell, NumberStyle::POINT).is_some()
-        || number::parse(cell, NumberStyle::COMMA).is_some()
+    STYLES.iter().any(|&style| number::parse(cell, style).is_some())
 }

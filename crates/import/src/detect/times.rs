@@ -2,7 +2,7 @@
 
 use super::sample::{Sample, SampleLine};
 use super::table::Table;
-use crate::clock::{TimeFormat, civil, epoch_us, time_of_day};
+use crate::clock::{TimeFormat, civil_in_any_zone as civil, epoch_us, time_of_day};
 use crate::dialect::{EARLIEST_US, LATEST_US};
 use crate::error::ImportError;
 use crate::schema::TIME_NAMES;
@@ -16,7 +16,7 @@ use std::path::Path;
 const CELLS: usize = 400;
 /// Cells of a column of times that may be no times, of ten and at least: a header, units, and
 /// a broken row or two.
-const STRAY_IN_TEN: usize = 1;
+const STRAY_IN_TEN: usize = 2;
 const STRAY_AT_LEAST: usize = 3;
 
 const ORDERS: [DateOrder; 3] = [DateOrder::YearMonthDay, DateOrder::DayMonth, DateOrder::MonthDay];
@@ -26,6 +26,8 @@ const ORDERS: [DateOrder; 3] = [DateOrder::YearMonthDay, DateOrder::DayMonth, Da
 pub(super) struct TimeColumns {
     pub time: usize,
     pub date: Option<usize>,
+    /// The rows' zones; only a setting names it.
+    pub zone: Option<usize>,
 }
 
 /// What a column may be.
@@ -86,14 +88,14 @@ pub(super) fn find_columns(
         fit.iter().copied().find(|&column| hinted(column)).or(fit.first().copied())
     };
     if let Some(time) = pick(&|kinds| kinds.date_time) {
-        return Some(TimeColumns { time, date: None });
+        return Some(TimeColumns { time, date: None, zone: None });
     }
     let date = pick(&|kinds| kinds.date);
     let time = pick(&|kinds| kinds.time_of_day);
     match (date, time) {
-        (Some(date), Some(time)) => Some(TimeColumns { time, date: Some(date) }),
-        (Some(date), None) => Some(TimeColumns { time: date, date: None }),
-        _ => pick(&|kinds| kinds.epoch).map(|time| TimeColumns { time, date: None }),
+        (Some(date), Some(time)) => Some(TimeColumns { time, date: Some(date), zone: None }),
+        (Some(date), None) => Some(TimeColumns { time: date, date: None, zone: None }),
+        _ => pick(&|kinds| kinds.epoch).map(|time| TimeColumns { time, date: None, zone: None }),
     }
 }
 

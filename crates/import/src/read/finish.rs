@@ -314,6 +314,7 @@ impl<'f, 'p> Finisher<'f, 'p> {
         }
         if let Some(summary) = summary {
             self.report.hash = summary.hash;
+            self.report.unchecked = summary.unchecked;
             self.report.bytes = summary.bytes;
             self.report.text_bytes = summary.text_bytes;
         }

@@ -18,7 +18,7 @@ use crate::dialect::Dialect;
 use crate::error::{ImportError, SinkError, path_text};
 use crate::report::DumpReport;
 use crate::source::{LONGEST_LINE, PIECE_BYTES, Piece, Source, Summary};
-use crate::split::{Lines, fields_owned};
+use crate::split::{Lines, fields_loose};
 use crate::tags::TagTable;
 use crate::text::{shown, trim};
 use finish::Finisher;
@@ -344,6 +344,6 @@ impl Head<'_> {
 
 /// The trimmed names in a header line.
 pub(crate) fn header_names(line: &[u8], delimiter: u8) -> Vec<String> {
-    let fields = fields_owned(line, delimiter).unwrap_or_default();
+    let fields = fields_loose(line, delimiter);
     fields.iter().map(|field| String::from_utf8_lossy(trim(field)).into_owned()).collect()
 }

@@ -433,6 +433,11 @@ impl<'p> Parser<'p> {
     fn time(&mut self, row: &RowText<'_>) -> TimeValue {
         let schema = &self.table.schema;
         match schema.date {
+            _ if schema.zone.is_some() => {
+                let zone = schema.zone.map_or(&b""[..], |zone| row.field(zone));
+                let date = schema.date.map(|date| row.field(date));
+                self.times.read_zoned(date, row.field(schema.time), zone)
+            }
             None => self.times.read(row.field(schema.time)),
             Some(date) => self.times.read_pair(row.field(date), row.field(schema.time)),
         }
@@ -461,15 +466,30 @@ impl<'p> Parser<'p> {
                 let (from, to) = (TimeUs(dialect.earliest_us), TimeUs(dialect.latest_us));
                 format!("a time from {from} to {to}")
             }
-            _ => dialect.time_format.expected(),
+            _ => {
+                let format = dialect.time_format.expected();
+                let words: Vec<&str> = dialect.zone.words().map(|(word, _)| word).collect();
+                match (self.table.schema.zone, words.as_slice()) {
+                    (None, []) => format,
+                    (None, words) => format!("{format}, perhaps with {}", words.join(", ")),
+                    (Some(_), []) => format!("{format}, and an offset beside it"),
+                    (Some(_), words) => {
+                        format!("{format}, and an offset or {} beside it", words.join(", "))
+                    }
+                }
+            }
         }
     }
 
     fn time_text<'r>(&self, row: &RowText<'r>) -> std::borrow::Cow<'r, [u8]> {
         let schema = &self.table.schema;
-        match schema.date {
+        let time = match schema.date {
             None => row.field(schema.time).into(),
             Some(date) => [row.field(date), b" ", row.field(schema.time)].concat().into(),
+        };
+        match schema.zone {
+            None => time,
+            Some(zone) => [&time, &b" "[..], row.field(zone)].concat().into(),
         }
     }
 
@@ -483,48 +503,101 @@ impl<'p> Parser<'p> {
         let tag_column = self.table.schema.tag.unwrap_or(0);
         let tag = trim(row.field(tag_column));
         let idx = self.tag_idx(tag);
-        match self.tags[idx].entry.kind {
-            TagKind::Bound(_) => {}
+        let unknown = match self.tags[idx].entry.kind {
+            TagKind::Bound(_) => false,
             TagKind::Ignored => {
                 self.out.report.ignored += 1;
                 return;
             }
-            TagKind::Unknown => {
-                let name = self.tags[idx].entry.name.clone();
-                let reason = self.reason(row.raw, RejectReason::UnknownTag);
-                let expected = || "a tag of the tag table".into();
-                return self.reject(reason, tag_column as u32 + 1, &name, row.raw, expected, 1);
-            }
-        }
-        if let Some(reason) = fault {
-            let name = self.tags[idx].entry.name.clone();
-            let read = self.time_text(&row);
-            let expected = self.expected_time(reason);
-            let reason = self.reason(row.raw, reason);
-            let column = self.table.schema.time as u32 + 1;
-            return self.reject(reason, column, &name, &read, || expected, 1);
+            TagKind::Unknown => true,
+        };
+        if unknown || fault.is_some() {
+            return self.long_faults(&row, idx, unknown, fault);
         }
         if let Some(unit_column) = self.table.schema.unit {
-            self.check_unit(idx, row.field(unit_column), unit_column);
+            let unit = row.field(unit_column);
+            if !self.check_unit(idx, unit, unit_column) {
+                let name = self.tags[idx].entry.name.clone();
+                let expected = || "the unit of the tag table".into();
+                let reason = RejectReason::UnknownUnit;
+                return self.reject(reason, unit_column as u32 + 1, &name, unit, expected, 1);
+            }
         }
         let value_column = self.table.schema.value.unwrap_or(0);
         let quality = self.table.schema.quality.map(|column| (column, row.field(column)));
         self.sample(idx, time, (value_column, row.field(value_column)), quality);
     }
 
-    /// The dump's unit must be the tag table's.
-    fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) {
-        let tag = &mut self.tags[idx];
-        if tag.unit == read || read.is_empty() {
+    /// All that is wrong with a long row: one reject each, and the row counts once, under the
+    /// first of them.
+    #[cold]
+    fn long_faults(
+        &mut self,
+        row: &RowText<'_>,
+        idx: usize,
+        unknown: bool,
+        fault: Option<RejectReason>,
+    ) {
+        let name = self.tags[idx].entry.name.clone();
+        let mut rows = 1;
+        if unknown {
+            let reason = self.reason(row.raw, RejectReason::UnknownTag);
+            let column = self.table.schema.tag.unwrap_or(0) as u32 + 1;
+            let expected = || "a tag of the tag table".into();
+            self.reject(reason, column, &name, row.raw, expected, rows);
+            rows = 0;
+        }
+        // NUL bytes explain whatever else is wrong.
+        if rows == 0 && memchr(0, row.raw).is_some() {
             return;
         }
-        let TagKind::Bound(bindings) = &tag.entry.kind else { return };
+        if let Some(reason) = fault {
+            self.time_reject(row, &name, reason, rows);
+            rows = 0;
+        }
+        if let Some(column) = self.table.schema.quality {
+            self.quality_reject(row.field(column), column, &name, rows);
+        }
+    }
+
+    /// Names a time that cannot be used.
+    fn time_reject(&mut self, row: &RowText<'_>, tag: &str, reason: RejectReason, rows: u64) {
+        let read = self.time_text(row);
+        let expected = self.expected_time(reason);
+        let reason = self.reason(row.raw, reason);
+        let column = self.table.schema.time as u32 + 1;
+        self.reject(reason, column, tag, &read, || expected, rows);
+    }
+
+    /// Names a quality that is not in the code; says whether there is one.
+    fn quality_reject(&mut self, text: &[u8], column: usize, tag: &str, rows: u64) -> bool {
+        let quality = &self.plan.dialect.quality;
+        if quality.read(text).is_some() {
+            return false;
+        }
+        let expected = || quality.expected();
+        let reason = RejectReason::UnknownQuality;
+        self.reject(reason, column as u32 + 1, tag, text, expected, rows);
+        true
+    }
+
+    /// The dump's unit must be the tag table's: another one stops the dump, a text that is no
+    /// unit costs its row (false).
+    fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) -> bool {
+        let tag = &mut self.tags[idx];
+        if tag.unit == read || read.is_empty() {
+            return true;
+        }
+        let TagKind::Bound(bindings) = &tag.entry.kind else { return true };
         let text = String::from_utf8_lossy(trim(read)).into_owned();
         let clash = bindings.iter().find(|binding| {
             let other = metersift_model::unit::conversion(&binding.signal, &text);
             other.ok() != Some(binding.conversion)
         });
         if let Some(binding) = clash {
+            if !units::is_unit(&text) {
+                return false;
+            }
             let at = Origin {
                 file: self.plan.file.clone(),
                 line: self.line,
@@ -535,6 +608,7 @@ impl<'p> Parser<'p> {
             self.out.fatal.get_or_insert(ImportError::UnitConflict { at, read, table });
         }
         tag.unit = read.to_vec();
+        true
     }
 
     fn wide_row(&mut self, row: RowText<'_>) {
@@ -545,11 +619,8 @@ impl<'p> Parser<'p> {
             }
             let cells = self.count_cells(&row);
             self.out.report.rows_in += cells;
-            let read = self.time_text(&row);
-            let expected = self.expected_time(reason);
-            let reason = self.reason(row.raw, reason);
-            let column = self.table.schema.time as u32 + 1;
-            return self.reject(reason, column, "", &read, || expected, cells);
+            self.time_reject(&row, "", reason, cells);
+            return self.cell_faults(&row);
         }
         for idx in 0..self.table.schema.cells.len() {
             let (column, quality_column) = self.table.schema.cells[idx];
@@ -569,6 +640,30 @@ impl<'p> Parser<'p> {
                     self.count_unknown(column);
                     let rejected = &mut self.out.report.rejected;
                     *rejected.entry(RejectReason::UnknownTag).or_default() += 1;
+                }
+            }
+        }
+    }
+
+    /// What else is wrong in a wide row whose time cannot be used: its cells are counted already.
+    #[cold]
+    fn cell_faults(&mut self, row: &RowText<'_>) {
+        if memchr(0, row.raw).is_some() {
+            return;
+        }
+        for idx in 0..self.table.schema.cells.len() {
+            let (column, quality) = self.table.schema.cells[idx];
+            if trim(row.field(column)).is_empty() {
+                continue;
+            }
+            match self.tags[idx].entry.kind {
+                TagKind::Ignored => {}
+                TagKind::Unknown => self.count_unknown(column),
+                TagKind::Bound(_) => {
+                    if let Some(quality) = quality {
+                        let name = self.tags[idx].entry.name.clone();
+                        self.quality_reject(row.field(quality), quality, &name, 0);
+                    }
                 }
             }
         }
@@ -618,7 +713,11 @@ impl<'p> Parser<'p> {
             let expected = || "a time within `from` and `until` of the tag".into();
             let read = TimeUs(at).to_string();
             let (reason, column) = (RejectReason::TagNotInForce, self.table.schema.time as u32 + 1);
-            return self.reject(reason, column, &name, read.as_bytes(), expected, 1);
+            self.reject(reason, column, &name, read.as_bytes(), expected, 1);
+            if let Some((column, text)) = quality {
+                self.quality_reject(text, column, &name, 0);
+            }
+            return;
         };
         let (slot, conversion, (low, high)) = (binding.slot, binding.conversion, binding.span);
         let mut byte = Quality::GOOD.0;
@@ -627,9 +726,8 @@ impl<'p> Parser<'p> {
                 Some(read) => byte = read,
                 None => {
                     let name = tag.entry.name.clone();
-                    let expected = || dialect.quality.expected();
-                    let reason = RejectReason::UnknownQuality;
-                    return self.reject(reason, column as u32 + 1, &name, text, expected, 1);
+                    self.quality_reject(text, column, &name, 1);
+                    return;
                 }
             }
         }

@@ -57,8 +57,21 @@ pub fn packing(head: &[u8]) -> Result<Packing, String> {
         [0xD0, 0xCF, 0x11, 0xE0, ..] => Err("an old spreadsheet or document".into()),
         _ if head.get(257..262) == Some(b"ustar") => Err("a tape archive (tar)".into()),
         _ if head.len() >= 64 && head.iter().all(|&byte| byte == 0) => Err("only NUL bytes".into()),
+        _ if is_binary(head) => Err("binary data".into()),
         _ => Ok(Packing::Plain),
     }
+}
+
+/// Whether so many bytes are control characters that it cannot be text: one in twenty, our own
+/// choice (in packed data it is one in nine). NUL bytes do not count, they may be padding; text
+/// of two bytes per character is told by its mark or by its NULs.
+fn is_binary(head: &[u8]) -> bool {
+    let head = &head[..head.len().min(HEAD_BYTES as usize)];
+    let count = |test: fn(u8) -> bool| head.iter().filter(|&&byte| test(byte)).count();
+    let wide = head.starts_with(&[0xFF, 0xFE]) || head.starts_with(&[0xFE, 0xFF]);
+    let control = |byte: u8| matches!(byte, 1..=8 | 11 | 14..=25 | 27..=31 | 127);
+    let controls = count(control);
+    !wide && controls >= 4 && controls * 20 > head.len() && count(|byte| byte == 0) * 4 < head.len()
 }
 
 /// What a packed file must not hold: something packed.
@@ -165,7 +178,8 @@ impl Input {
 
     /// Packed bytes that the unpacker has taken.
     pub fn consumed(&self) -> u64 {
-        let taken = |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
+        let taken =
+            |reader: &BufReader<Disk>| reader.get_ref().bytes - reader.buffer().len() as u64;
         match self {
             Input::Plain(file) => file.bytes,
             Input::Gzip(gzip) => taken(gzip.get_ref()),
@@ -227,7 +241,7 @@ impl Opened {
         Ok(hasher.finalize().to_hex().to_string())
     }
 
-    /// The unpacker; whether what it unpacks carries a checksum.
+    /// The unpacker; whether what it unpacks lacks a checksum.
     pub fn unpack(mut self, path: &Path) -> Result<(Input, Packing, bool), ImportError> {
         let buffered = |disk| BufReader::with_capacity(PACKED_BYTES, disk);
         if let Some(entry) = self.entry {
@@ -238,13 +252,17 @@ impl Opened {
             } else {
                 Input::Stored(Box::new(Checked { inner: self.disk, crc, bytes: 0, wanted }))
             };
-            return Ok((input, Packing::Zip, true));
+            return Ok((input, Packing::Zip, false));
         }
         let io = |doing: &'static str| move |e| ImportError::io(path, doing, e);
         let mut head = Vec::with_capacity(HEAD_BYTES as usize);
         let file = self.disk.inner.get_mut();
         (&mut *file).take(HEAD_BYTES).read_to_end(&mut head).map_err(io("read"))?;
         std::io::Seek::rewind(file).map_err(io("read"))?;
+        if archive::is_zip(&head) {
+            // What is wrong with the archive says more than that it is one.
+            archive::dumps_in(path)?;
+        }
         let packing = packing(&head)
             .map_err(|found| ImportError::NotText { file: path_text(path), found })?;
         let input = match packing {
@@ -256,16 +274,15 @@ impl Opened {
             }
             Packing::Plain | Packing::Zip => Input::Plain(Box::new(self.disk)),
         };
-        Ok((input, packing, has_checksum(&head, packing)))
+        Ok((input, packing, is_unchecked(&head, packing)))
     }
 }
 
-/// Whether damage in a packed file cannot pass unseen. RFC 8878 section 3.1.1.1.1: bit 2 of the
+/// Whether damage in a packed file may pass unseen. RFC 8878 section 3.1.1.1.1: bit 2 of the
 /// first frame's descriptor says whether a checksum follows it.
-fn has_checksum(head: &[u8], packing: Packing) -> bool {
+fn is_unchecked(head: &[u8], packing: Packing) -> bool {
     match (packing, head) {
-        (Packing::Zstd, [0x28, _, _, _, descriptor, ..]) => descriptor & 4 != 0,
-        (Packing::Plain, _) => false,
-        _ => true,
+        (Packing::Zstd, [0x28, _, _, _, descriptor, ..]) => descriptor & 4 == 0,
+        _ => false,
     }
 }

@@ -88,8 +88,8 @@ pub struct Summary {
     pub text_bytes: u64,
     /// How it was packed.
     pub packing: Packing,
-    /// Whether a checksum went with the text, so that damage cannot have passed unseen.
-    pub has_checksum: bool,
+    /// Whether it was packed without a checksum, so that damage may have passed unseen.
+    pub unchecked: bool,
 }
 
 /// A dump that is being read.
@@ -97,7 +97,7 @@ pub struct Source {
     path: PathBuf,
     input: Input,
     packing: Packing,
-    has_checksum: bool,
+    unchecked: bool,
     decoder: Option<Decoder>,
     encoded: Vec<u8>,
     carry: Vec<u8>,
@@ -131,12 +131,12 @@ impl Source {
     ) -> Result<Source, ImportError> {
         let opened = Opened::open(path)?;
         let (size, stamp) = (opened.size, opened.stamp);
-        let (input, packing, has_checksum) = opened.unpack(path)?;
+        let (input, packing, unchecked) = opened.unpack(path)?;
         Ok(Source {
             path: path.to_owned(),
             input,
             packing,
-            has_checksum,
+            unchecked,
             decoder: encoding::decoder(encoding),
             encoded: Vec::new(),
             carry: Vec::new(),
@@ -286,8 +286,8 @@ impl Source {
         let disk = self.input.disk();
         let bytes = disk.bytes;
         let hash = disk.hasher.finalize().to_hex().to_string();
-        let meta = std::fs::metadata(file_of(&path))
-            .map_err(|e| ImportError::io(&path, "read", e))?;
+        let meta =
+            std::fs::metadata(file_of(&path)).map_err(|e| ImportError::io(&path, "read", e))?;
         if (meta.len(), meta.modified().ok()) != self.stamp || bytes != self.size {
             return Err(ImportError::ChangedWhileRead { file: path_text(&path) });
         }
@@ -296,7 +296,7 @@ impl Source {
             bytes,
             text_bytes: self.text_bytes,
             packing: self.packing,
-            has_checksum: self.has_checksum,
+            unchecked: self.unchecked,
         })
     }
 }
@@ -310,4 +310,3 @@ fn cut_place(text: &[u8]) -> Option<usize> {
     let (_, before_last) = text.split_last()?;
     memrchr(b'\r', before_last).map(|at| at + 1)
 }
-

@@ -26,8 +26,7 @@ fn text_of(pieces: &[Piece]) -> Vec<u8> {
 
 #[test]
 fn pieces_end_at_line_ends_and_lose_nothing() {
-    for text in ["a\nbb\nccc\ndddd", "a\r\nbb\r\nccc\r\n", "a\rbb\rccc\rdddd\r", "\n\n\n", "x"]
-    {
+    for text in ["a\nbb\nccc\ndddd", "a\r\nbb\r\nccc\r\n", "a\rbb\rccc\rdddd\r", "\n\n\n", "x"] {
         for size in 1..12 {
             let pieces = pieces(text.as_bytes(), size).expect("readable");
             assert_eq!(text_of(&pieces), text.as_bytes(), "{text:?} by {size}");
@@ -120,7 +119,7 @@ fn a_device_is_no_file() {
 
 #[test]
 fn a_bomb_is_refused_by_its_ratio() {
-    let bomb = zstd::encode_all(std::io::repeat(b'0').take(64 << 20), 3).expect("in memory");
+    let bomb = zstd::encode_all(&vec![b'0'; 64 << 20][..], 3).expect("in memory");
     let error = pieces(&bomb, PIECE_BYTES).expect_err("refused");
     assert!(matches!(error, ImportError::Ceiling { limit: MAX_RATIO, .. }), "{error}");
 }

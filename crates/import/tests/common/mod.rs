@@ -1,9 +1,13 @@
 //! Reading dumps in tests.
 #![allow(dead_code, reason = "each test file uses a part")]
 
+pub mod case;
+pub mod serial;
+
 use metersift_import::read::ReadOptions;
 use metersift_import::{
-    DumpReport, ImportError, RecordSettings, SourceSettings, TagTable, detect, read_dump_with,
+    Dialect, DumpReport, ImportError, RecordSettings, SourceSettings, TagTable, detect,
+    read_dump_with,
 };
 use metersift_model::{Reject, SeriesTable};
 use std::io::Write;
@@ -17,6 +21,8 @@ pub struct Reading {
     pub time_us: i64,
     pub value: f64,
     pub quality: u8,
+    /// Physical line that told it.
+    pub line: u32,
 }
 
 /// All that came out of a dump.
@@ -67,7 +73,16 @@ pub fn read_with(
     zone: &str,
     tags: &TagTable,
 ) -> Result<Read, ImportError> {
-    let dialect = detect(path, settings, zone)?.dialect;
+    read_as(options, path, &detect(path, settings, zone)?.dialect, tags)
+}
+
+/// Reads with a dialect that is known.
+pub fn read_as(
+    options: ReadOptions,
+    path: &Path,
+    dialect: &Dialect,
+    tags: &TagTable,
+) -> Result<Read, ImportError> {
     let mut series = SeriesTable::default();
     let mut blocks = Vec::new();
     let mut rejects = Vec::new();
@@ -77,7 +92,7 @@ pub fn read_with(
     };
     let mut on_reject = |reject| rejects.push(reject);
     let report =
-        read_dump_with(options, path, &dialect, tags, &mut series, &mut sink, &mut on_reject)?;
+        read_dump_with(options, path, dialect, tags, &mut series, &mut sink, &mut on_reject)?;
     let mut readings = Vec::new();
     for block in &blocks {
         for idx in 0..block.len() {
@@ -88,11 +103,39 @@ pub fn read_with(
                 time_us: block.time_us[idx],
                 value: block.value[idx],
                 quality: block.quality[idx],
+                line: block.line[idx],
             });
         }
     }
     assert_eq!(readings.len() as u64, report.delivered);
     Ok(Read { readings, rejects, report })
+}
+
+pub fn gzip(bytes: &[u8]) -> Vec<u8> {
+    let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    encoder.write_all(bytes).expect("in memory");
+    encoder.finish().expect("in memory")
+}
+
+/// zstd with a checksum.
+pub fn zstd(bytes: &[u8]) -> Vec<u8> {
+    let mut encoder = zstd::stream::write::Encoder::new(Vec::new(), 3).expect("in memory");
+    encoder.include_checksum(true).expect("setting");
+    encoder.write_all(bytes).expect("in memory");
+    encoder.finish().expect("in memory")
+}
+
+/// A zip archive of named texts, packed by deflate or stored.
+pub fn zip_of(entries: &[(&str, &[u8])], deflate: bool) -> Vec<u8> {
+    let mut writer = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    let method =
+        if deflate { zip::CompressionMethod::Deflated } else { zip::CompressionMethod::Stored };
+    let options = zip::write::SimpleFileOptions::default().compression_method(method);
+    for (name, text) in entries {
+        writer.start_file(*name, options).expect("name");
+        writer.write_all(text).expect("in memory");
+    }
+    writer.finish().expect("in memory").into_inner()
 }
 
 /// Writes bytes into a temporary file.

@@ -43,11 +43,11 @@ pub(crate) fn what_changed(page: &Page<'_>) -> Markup {
 fn rows(page: &Page<'_>, kind: EntryChange, entries: &[&WatchListEntry]) -> Markup {
     let mut alike: Vec<(ListKind, String, Vec<&WatchListEntry>)> = Vec::new();
     for entry in entries {
-        let mut why = page.input.since.map_or(Vec::new(), |since| since.reasons(entry));
+        let mut why = page.input.since.map_or(Vec::new(), |s| s.reasons(entry)).join(", ");
         if kind == EntryChange::Gone && !entry.evidence.is_empty() {
-            why.push(entry.evidence.trim_end_matches('.').to_string());
+            let separator = if why.is_empty() { "" } else { ". " };
+            why = format!("{why}{separator}{}", entry.evidence);
         }
-        let why = why.join(", ");
         match alike.iter_mut().find(|(list, words, _)| *list == entry.list && *words == why) {
             Some((.., same)) => same.push(entry),
             None => alike.push((entry.list, why, vec![entry])),
@@ -100,7 +100,7 @@ fn moves(page: &Page<'_>) -> Markup {
     let only_others: Vec<_> = only_others.collect();
     html! {
         @if !only_others.is_empty() {
-            p class="fine" {
+            p class="fine np" {
                 "Another number, but not another place: "
                 @for (index, (entry, moved)) in only_others.iter().take(NAMED).enumerate() {
                     @if index > 0 { "; " }

@@ -157,15 +157,15 @@ pub(crate) fn quiet(page: &Page<'_>) -> Markup {
                 " no entry. Quiet means that nothing rose above the lists' odds in what could be seen, and no more."
             }
             @for (blind, meters) in &by_sight {
-                p class="fine" {
+                p class="fine np" {
                     b { @if blind.is_empty() { "No blind mode" } @else { "Blind for " (blind) } } ": "
                     (plural(meters.len(), "meter", "meters"))
-                    @if count <= QUIET_NAMED { span class="np" { ": " (meters.join(", ")) } }
+                    @if count <= QUIET_NAMED { ": " (meters.join(", ")) }
                     "."
                 }
             }
             @if count > QUIET_NAMED { p class="fine" { "Too many to name here; the evidence table has every one." } }
-            @else { p class="paper fine" { "Named on the screen and in the evidence table." } }
+            @else { p class="paper fine" { "By blind mode and by name on the screen and in the evidence table." } }
         }
     }
 }

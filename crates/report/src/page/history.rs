@@ -3,6 +3,20 @@
 use metersift_model::{Day, Table};
 use std::collections::BTreeMap;
 
+/// Columns of the daily table that pictures are drawn from, beside `meter` and `day`.
+pub const DAILY_COLUMNS: [&str; 10] = [
+    "hours_flowing",
+    "drive_gain_median_pct",
+    "drive_gain_resolution",
+    "density_kg_m3",
+    "density_residual_kg_m3",
+    "density_noise_kg_m3",
+    "density_noise_floor_limited",
+    "zero_stabilities",
+    "gas_share",
+    "pickoff_log_ratio",
+];
+
 /// Where each meter's rows stand in the daily table.
 pub(crate) struct History<'a> {
     table: &'a Table,

@@ -14,8 +14,8 @@ use metersift_model::watch_list::{WatchListEntry, WithheldWhy};
 
 /// Days of a sparkline.
 const SPARK_DAYS: i32 = 120;
-/// Rows of a list that go on paper: the fleet part is to fit on two sides.
-const PRINTED: usize = 8;
+/// Rows of all lists that go on paper, shared evenly: the fleet part is to fit on two sides.
+const PRINTED: usize = 21;
 /// Withheld candidates named at most.
 const WITHHELD_NAMED: usize = 30;
 
@@ -26,6 +26,8 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
         return html! {};
     }
     let expected = page.input.lists.expected_false[list as usize];
+    let lists = ListKind::ALL.into_iter().filter(|kind| page.input.lists.of(*kind).count() > 0);
+    let printed = (PRINTED / lists.count().max(1)).max(2);
     let unit = if entries.iter().all(|e| e.cost_unit == "money") {
         "cost of waiting, money"
     } else {
@@ -33,10 +35,12 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
     };
     html! {
         section id=(list.name()) {
-            h2 { (list.words()) }
-            p class="budget" {
-                (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
-                (budget_words(page, list, expected)) "."
+            div class="lh" {
+                h2 { (list.words()) }
+                p class="budget" {
+                    (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
+                    (budget_words(page, list, expected)) "."
+                }
             }
             table class="list" {
                 thead { tr {
@@ -44,10 +48,10 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
                     th { "size now (10..90 %)" } th { "limit in (10..90 %)" } th class="n" { (unit) }
                     th { "change" } th { "last " (SPARK_DAYS) " days" }
                 } }
-                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, index >= PRINTED)) }
+                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, index >= printed)) }
             }
-            @if entries.len() > PRINTED {
-                p class="paper fine" { (entries.len() - PRINTED) " more on the screen and in the list files." }
+            @if entries.len() > printed {
+                p class="paper fine" { (entries.len() - printed) " more on the screen and in the list files." }
             }
         }
     }
@@ -69,15 +73,14 @@ fn list_row(page: &Page<'_>, entry: &WatchListEntry, beyond_paper: bool) -> Mark
                 td data-k="size" { @match &entry.severity { Some(size) => (severity(size)), None => "–" } }
                 td data-k="limit in" { @match entry.days_left { Some(days) => (days_left(days)), None => "–" } }
                 td class="n" data-k=(entry.cost_unit) { (number(entry.expected_cost)) }
-                td {
-                    (signs::change(entry.change.name()))
-                    @let moved = moved(page, entry);
-                    @if !moved.is_empty() { span class="cap" { (moved) } }
-                }
+                td { (signs::change(entry.change.name())) }
                 td class="spark" { (spark(page, entry)) }
             }
             tr class="why" { td {} td colspan="9" {
-                (entry.evidence) " " span class="next" { b { "Next: " } (entry.next_step) }
+                (entry.evidence)
+                @let moved = moved(page, entry);
+                @if !moved.is_empty() { span class="fine" { " (" (moved) ")" } }
+                " " span class="next" { b { "Next: " } (entry.next_step) }
             } }
         }
     }

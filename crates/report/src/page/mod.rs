@@ -28,6 +28,8 @@ mod trace;
 use crate::card::RunCard;
 use crate::since::Since;
 use history::History;
+
+pub use history::DAILY_COLUMNS;
 use maud::{DOCTYPE, Markup, html as markup};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{ListKind, Records, Table, Verdict};

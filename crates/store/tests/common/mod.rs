@@ -86,12 +86,14 @@ impl Dump {
 
 /// Blocks of a few hundred readings.
 pub fn blocks(rows: &[Row], series: &mut SeriesTable) -> Vec<ReadingBlock> {
+    let mut line = 1;
     rows.chunks(317)
         .map(|chunk| {
             let mut block = ReadingBlock::default();
             for row in chunk {
                 let key = Series { meter: row.meter.clone(), signal: row.signal.clone() };
-                block.push(series.intern(key), row.time_us, row.value, row.quality, 0);
+                line += 1;
+                block.push(series.intern(key), row.time_us, row.value, row.quality, line);
             }
             block
         })
@@ -128,12 +130,13 @@ pub fn open(path: &Path, buckets: u32, memory_bytes: u64) -> Store {
     Store::open(path, settings).expect("a store in a folder of its own opens")
 }
 
-/// Every reading of the store, in order.
+/// Every reading of the store, in order, with the number of its dump.
 pub fn everything(store: &Store) -> Vec<(Row, u32)> {
     let mut all = Vec::new();
     for file in store.day_files() {
         store
-            .for_each_run(file.day(), file.bucket(), &mut |run| {
+            .for_each_run_with_origin(file.day(), file.bucket(), &mut |origin| {
+                let run = origin.run;
                 for i in 0..run.time_us.len() {
                     let row = Row {
                         meter: run.meter.into(),
@@ -142,7 +145,7 @@ pub fn everything(store: &Store) -> Vec<(Row, u32)> {
                         value: run.value[i],
                         quality: run.quality[i],
                     };
-                    all.push((row, run.dump[i]));
+                    all.push((row, origin.dump[i]));
                 }
             })
             .expect("a sound store is read");

@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::{self, Debug, Display};
 
 /// Changes whenever a formula changes, so that a new program computes old days anew.
-const FEATURES_VERSION: u32 = 2;
+const FEATURES_VERSION: u32 = 3;
 /// Characters of a hash that go into a key.
 const SHORT: usize = 16;
 

@@ -7,9 +7,11 @@ use crate::message::Message;
 use crate::stage::import::store_message;
 use metersift_features::{FeatureRow, HourRow, MeterDay, SignalDay, WARM_UP_US};
 use metersift_model::{Day, Signal, TimeUs};
-use metersift_store::{MeterRuns, RunRef, Store};
+use metersift_store::{MeterRuns, Store};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 /// A series kept beyond its batch.
 #[derive(Clone, Debug, Default)]
@@ -20,18 +22,47 @@ pub struct Kept {
 }
 
 impl Kept {
-    /// The samples of a run from `from_us` on.
-    fn from(run: &RunRef<'_>, from_us: i64) -> Kept {
-        let at = run.time_us.partition_point(|&time| time < from_us);
+    /// The samples from `from_us` on.
+    fn from(day: &SignalDay<'_>, from_us: i64) -> Kept {
+        let at = day.time_us().partition_point(|&time| time < from_us);
         Kept {
-            time_us: run.time_us[at..].to_vec(),
-            value: run.value[at..].to_vec(),
-            quality: run.quality[at..].to_vec(),
+            time_us: day.time_us()[at..].to_vec(),
+            value: day.value()[at..].to_vec(),
+            quality: day.quality()[at..].to_vec(),
         }
     }
 
     fn day(&self) -> Option<SignalDay<'_>> {
         SignalDay::new(&self.time_us, &self.value, &self.quality).ok()
+    }
+}
+
+/// One meter of one day, by signal.
+struct Meter<'a> {
+    name: &'a str,
+    signals: BTreeMap<Signal, SignalDay<'a>>,
+}
+
+impl<'a> Meter<'a> {
+    fn of(runs: &MeterRuns<'a>, day: Day) -> Result<Meter<'a>, Message> {
+        let mut signals = BTreeMap::new();
+        for run in &runs.runs {
+            let Some(signal) = Signal::parse(run.signal) else { continue };
+            let one = SignalDay::new(run.time_us, run.value, run.quality).map_err(|error| {
+                Message::new(Exit::Damaged, error).at(format!("meter {}, {day}", runs.meter))
+            })?;
+            signals.insert(signal, one);
+        }
+        Ok(Meter { name: runs.meter, signals })
+    }
+
+    fn keep(&self, from_us: i64) -> BTreeMap<Signal, Kept> {
+        let kept = |day: &SignalDay<'_>| Kept::from(day, from_us);
+        self.signals.iter().map(|(signal, day)| (signal.clone(), kept(day))).collect()
+    }
+
+    fn samples(&self) -> u64 {
+        self.signals.values().map(|day| day.len() as u64).sum()
     }
 }
 
@@ -60,41 +91,49 @@ pub struct Tails {
 }
 
 impl Tails {
-    fn keep(&mut self, runs: &MeterRuns<'_>, day: Day) {
-        let from_us = day.end().0 - WARM_UP_US;
-        let meter = self.series.entry(runs.meter.to_string()).or_default();
-        for run in &runs.runs {
-            if let Some(signal) = Signal::parse(run.signal) {
-                meter.insert(signal, Kept::from(run, from_us));
-            }
-        }
+    fn keep(&mut self, meter: &Meter<'_>, day: Day) {
+        self.series.insert(meter.name.to_string(), meter.keep(day.end().0 - WARM_UP_US));
     }
 }
 
-/// Reads a store.
+/// Reads a store as it is, or as it was known before a moment.
 #[derive(Clone, Copy)]
 pub struct Reader<'a> {
     /// The store.
     pub store: &'a Store,
+    /// Dumps that arrived at this moment or later are left out.
+    pub arrived_before: Option<TimeUs>,
 }
 
 impl Reader<'_> {
+    /// Gives the meters that are wanted, in batches of about one row group.
     fn batches(
         &self,
-        day: Day,
-        bucket: u32,
-        f: &mut dyn FnMut(&[MeterRuns<'_>]),
+        (day, bucket): (Day, u32),
+        wanted: &dyn Fn(&str) -> bool,
+        f: &mut dyn FnMut(&[Meter<'_>]),
     ) -> Result<(), Message> {
-        self.store.for_each_batch(day, bucket, f).map_err(store_message)
+        let mut failed = None;
+        let mut each = |meters: &[MeterRuns<'_>]| {
+            let meters = meters.iter().filter(|runs| wanted(runs.meter));
+            match meters.map(|runs| Meter::of(runs, day)).collect::<Result<Vec<_>, _>>() {
+                Ok(meters) => f(&meters),
+                Err(error) => failed = Some(error),
+            }
+        };
+        match self.arrived_before {
+            None => self.store.for_each_batch(day, bucket, &mut each),
+            Some(then) => self.store.for_each_batch_as_known(day, bucket, then, &mut each),
+        }
+        .map_err(store_message)?;
+        failed.map_or(Ok(()), Err)
     }
 
-    /// The end of a day, of all registered meters of a bucket or of some.
+    /// The end of a day, of all meters of a bucket or of some.
     pub fn tails(&self, day: Day, bucket: u32, only: &Wanted<'_>) -> Result<Tails, Message> {
         let mut tails = Tails::default();
-        self.batches(day, bucket, &mut |meters| {
-            for runs in meters.iter().filter(|runs| only.reads(runs.meter)) {
-                tails.keep(runs, day);
-            }
+        self.batches((day, bucket), &|name| only.reads(name), &mut |meters| {
+            meters.iter().for_each(|meter| tails.keep(meter, day));
         })?;
         Ok(tails)
     }
@@ -108,15 +147,13 @@ impl Reader<'_> {
     ) -> Result<(Series, Series), Message> {
         let (mut before, mut flows) = (Series::new(), Series::new());
         for (lies_in, partners) in inputs.partners_elsewhere(bucket) {
-            for (day, from_us, into) in [
-                (day.plus(-1), day.start().0 - WARM_UP_US, &mut before),
-                (day, i64::MIN, &mut flows),
-            ] {
-                self.batches(day, lies_in, &mut |meters| {
-                    for runs in meters.iter().filter(|runs| partners.contains(runs.meter)) {
-                        let flow = runs.runs.iter().find(|run| is_flow(run));
-                        let kept = flow.map(|run| (Signal::MassFlow, Kept::from(run, from_us)));
-                        into.insert(runs.meter.to_string(), kept.into_iter().collect());
+            let evening = day.start().0 - WARM_UP_US;
+            for (day, from_us, into) in
+                [(day.plus(-1), evening, &mut before), (day, i64::MIN, &mut flows)]
+            {
+                self.batches((day, lies_in), &|name| partners.contains(name), &mut |meters| {
+                    for meter in meters {
+                        into.insert(meter.name.to_string(), meter.keep(from_us));
                     }
                 })?;
             }
@@ -126,47 +163,49 @@ impl Reader<'_> {
 
     /// The rows and hours of a day and bucket by meter: of all meters, or of some.
     ///
-    /// `before` holds the end of the day before, of the same meters and their partners.
+    /// `before` holds the end of the day before, of the same meters and their partners. Where
+    /// cores are idle (`alone`), one batch is computed while the next one is read.
     pub fn rows(
         &self,
         (day, bucket): (Day, u32),
         inputs: &Inputs<'_>,
         only: &Wanted<'_>,
         before: &Tails,
+        alone: bool,
     ) -> Result<Made, Message> {
         let mut made = Made::default();
         let mut waiting = Waiting::default();
         (waiting.before, waiting.flows) = self.flows_elsewhere(day, bucket, inputs)?;
-        let mut failed = None;
-        self.batches(day, bucket, &mut |meters| {
-            let wanted: Vec<&MeterRuns<'_>> =
-                meters.iter().filter(|runs| only.reads(runs.meter)).collect();
-            for runs in &wanted {
-                made.samples += runs.runs.iter().map(|run| run.time_us.len() as u64).sum::<u64>();
-                made.tails.keep(runs, day);
-                waiting.keep(runs, inputs);
-                if !inputs.records.meters.contains_key(runs.meter) {
-                    made.unregistered.insert(runs.meter.to_string());
+        let job = Job { day, inputs, only, before };
+        let reads = |name: &str| only.reads(name);
+        if alone {
+            let ahead = Ahead::default();
+            rayon::in_place_scope(|scope| {
+                self.batches((day, bucket), &reads, &mut |meters| {
+                    made.look_at(meters, &job, &mut waiting);
+                    let owned: Vec<(String, BTreeMap<Signal, Kept>)> = meters
+                        .iter()
+                        .filter(|meter| job.is_made_at_once(meter.name))
+                        .map(|meter| (meter.name.to_string(), meter.keep(i64::MIN)))
+                        .collect();
+                    ahead.wait();
+                    let (ahead, job) = (&ahead, &job);
+                    scope.spawn(move |_| ahead.done(job.of_owned(&owned)));
+                })
+            })?;
+            ahead.rows().into_iter().for_each(|one| made.take(one));
+        } else {
+            self.batches((day, bucket), &reads, &mut |meters| {
+                made.look_at(meters, &job, &mut waiting);
+                let at_once = meters.iter().filter(|meter| job.is_made_at_once(meter.name));
+                let none = Waiting::default();
+                for meter in at_once {
+                    made.take(job.row(meter.name, meter.signals.clone(), &none));
                 }
-            }
-            let rows: Vec<Result<_, Message>> = wanted
-                .par_iter()
-                .filter(|runs| !waiting.meters.contains_key(runs.meter) && only.makes(runs.meter))
-                .map(|runs| one_meter(runs, day, inputs, before))
-                .collect();
-            for one in rows {
-                match one {
-                    Ok(one) => made.take(one),
-                    Err(error) => failed = Some(error),
-                }
-            }
-        })?;
-        if let Some(error) = failed {
-            return Err(error);
+            })?;
         }
         for (meter, signals) in waiting.meters.iter().filter(|(meter, _)| only.makes(meter)) {
-            let days = signals.iter().filter_map(|(s, kept)| Some((s.clone(), kept.day()?)));
-            made.take(row(meter, day, days.collect(), inputs, before, &waiting));
+            made.take(job.row(meter, days(signals), &waiting));
         }
         made.rows.sort_by(|a, b| a.meter.cmp(&b.meter));
         made.hours.sort_by(|a, b| (&a.meter, a.hour).cmp(&(&b.meter, b.hour)));
@@ -174,8 +213,102 @@ impl Reader<'_> {
     }
 }
 
+fn days(signals: &BTreeMap<Signal, Kept>) -> BTreeMap<Signal, SignalDay<'_>> {
+    signals.iter().filter_map(|(signal, kept)| Some((signal.clone(), kept.day()?))).collect()
+}
+
+/// What one meter gave.
+type Row = Option<(FeatureRow, Vec<HourRow>)>;
+
+/// Batches that are computed while the next one is read; no more than one at a time, so that
+/// memory is bounded.
+#[derive(Default)]
+struct Ahead {
+    running: AtomicUsize,
+    rows: Mutex<Vec<Row>>,
+}
+
+impl Ahead {
+    /// Until the last batch is done: by helping, since the thread may be the only one.
+    fn wait(&self) {
+        while self.running.load(Ordering::Acquire) > 0 {
+            if rayon::yield_local() != Some(rayon::Yield::Executed) {
+                std::thread::yield_now();
+            }
+        }
+        self.running.store(1, Ordering::Release);
+    }
+
+    fn done(&self, mut rows: Vec<Row>) {
+        self.rows.lock().unwrap_or_else(PoisonError::into_inner).append(&mut rows);
+        self.running.store(0, Ordering::Release);
+    }
+
+    fn rows(self) -> Vec<Row> {
+        self.rows.into_inner().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// What a day and bucket are made with.
+struct Job<'a> {
+    day: Day,
+    inputs: &'a Inputs<'a>,
+    only: &'a Wanted<'a>,
+    before: &'a Tails,
+}
+
+impl Job<'_> {
+    /// What looks at another meter waits until the file is through.
+    fn is_made_at_once(&self, name: &str) -> bool {
+        let registered = self.inputs.records.meters.get(name);
+        self.only.makes(name) && registered.is_some_and(|meter| meter.series_with.is_none())
+    }
+
+    fn of_owned(&self, meters: &[(String, BTreeMap<Signal, Kept>)]) -> Vec<Row> {
+        let none = Waiting::default();
+        meters.par_iter().map(|(name, signals)| self.row(name, days(signals), &none)).collect()
+    }
+
+    fn row(&self, name: &str, signals: BTreeMap<Signal, SignalDay<'_>>, others: &Waiting) -> Row {
+        let records = self.inputs.records;
+        let meter = records.meters.get(name)?;
+        let mut input = MeterDay::new(meter, self.day);
+        input.signals = signals;
+        let tail =
+            |name: &str| self.before.series.get(name).or_else(|| others.before.get(name)).map(days);
+        input.before = tail(name).unwrap_or_default();
+        if let Some(partner) = meter.series_with.as_deref() {
+            let flow = |signals: BTreeMap<Signal, _>| signals.get(&Signal::MassFlow).copied();
+            let evening = tail(partner).and_then(flow).unwrap_or_default();
+            let day = others.flows.get(partner).map(days).and_then(flow);
+            input.partner_flow = day.map(|day| (evening, day));
+        }
+        let end = self.day.end();
+        input.checks = records.checks.get(name).map(|all| until(all, end, |one| one.time));
+        input.zeros = records.zeros.get(name).map(|all| until(all, end, |one| one.time));
+        input.changes = records.changes.get(name).map(|all| until(all, end, |one| one.time));
+        input.alerts = records.alerts.get(name).map(|all| {
+            let all = until(all, end, |one| one.time);
+            &all[all.partition_point(|one| one.time < self.day.start())..]
+        });
+        Some(metersift_features::meter_day_and_hours(&input, self.inputs.settings))
+    }
+}
+
 impl Made {
-    fn take(&mut self, one: Option<(FeatureRow, Vec<HourRow>)>) {
+    /// Counts a batch and keeps what is needed beyond it.
+    fn look_at(&mut self, meters: &[Meter<'_>], job: &Job<'_>, waiting: &mut Waiting) {
+        for meter in meters {
+            self.samples += meter.samples();
+            self.tails.keep(meter, job.day);
+            waiting.keep(meter, job.inputs);
+            if !job.inputs.records.meters.contains_key(meter.name) {
+                self.unregistered.insert(meter.name.to_string());
+            }
+        }
+    }
+
+    fn take(&mut self, one: Row) {
         if let Some((row, mut hours)) = one {
             self.rows.push(row);
             self.hours.append(&mut hours);
@@ -208,12 +341,7 @@ impl<'a> Wanted<'a> {
     }
 }
 
-fn is_flow(run: &RunRef<'_>) -> bool {
-    Signal::parse(run.signal) == Some(Signal::MassFlow)
-}
-
-/// Partner meters may lie in different batches or buckets: what looks at another meter waits until
-/// the file is through.
+/// Partner meters may lie in different batches or buckets.
 #[derive(Default)]
 struct Waiting {
     before: Series,
@@ -222,71 +350,17 @@ struct Waiting {
 }
 
 impl Waiting {
-    fn keep(&mut self, runs: &MeterRuns<'_>, inputs: &Inputs<'_>) {
-        let registered = inputs.records.meters.get(runs.meter);
-        let kept = |run: &RunRef<'_>| Some((Signal::parse(run.signal)?, Kept::from(run, i64::MIN)));
-        if inputs.partners.contains(runs.meter) {
-            let flow = runs.runs.iter().filter(|run| is_flow(run)).filter_map(kept).collect();
-            self.flows.insert(runs.meter.to_string(), flow);
+    fn keep(&mut self, meter: &Meter<'_>, inputs: &Inputs<'_>) {
+        if inputs.partners.contains(meter.name) {
+            let flow = meter.signals.get(&Signal::MassFlow);
+            let kept = flow.map(|day| (Signal::MassFlow, Kept::from(day, i64::MIN)));
+            self.flows.insert(meter.name.to_string(), kept.into_iter().collect());
         }
+        let registered = inputs.records.meters.get(meter.name);
         if registered.is_some_and(|meter| meter.series_with.is_some()) {
-            let all = runs.runs.iter().filter_map(kept).collect();
-            self.meters.insert(runs.meter.to_string(), all);
+            self.meters.insert(meter.name.to_string(), meter.keep(i64::MIN));
         }
     }
-}
-
-fn one_meter(
-    runs: &MeterRuns<'_>,
-    day: Day,
-    inputs: &Inputs<'_>,
-    before: &Tails,
-) -> Result<Option<(FeatureRow, Vec<HourRow>)>, Message> {
-    let mut signals = BTreeMap::new();
-    for run in &runs.runs {
-        let Some(signal) = Signal::parse(run.signal) else { continue };
-        let one = SignalDay::new(run.time_us, run.value, run.quality).map_err(|error| {
-            Message::new(Exit::Damaged, error).at(format!("meter {}, {day}", runs.meter))
-        })?;
-        signals.insert(signal, one);
-    }
-    Ok(row(runs.meter, day, signals, inputs, before, &Waiting::default()))
-}
-
-fn row<'a>(
-    name: &str,
-    day: Day,
-    signals: BTreeMap<Signal, SignalDay<'a>>,
-    inputs: &'a Inputs<'_>,
-    before: &'a Tails,
-    others: &'a Waiting,
-) -> Option<(FeatureRow, Vec<HourRow>)> {
-    let records = inputs.records;
-    let meter = records.meters.get(name)?;
-    let mut input = MeterDay::new(meter, day);
-    input.signals = signals;
-    let tail = |name: &str| before.series.get(name).or_else(|| others.before.get(name));
-    if let Some(tail) = tail(name) {
-        let days = tail.iter().filter_map(|(signal, kept)| Some((signal.clone(), kept.day()?)));
-        input.before = days.collect();
-    }
-    if let Some(partner) = meter.series_with.as_deref() {
-        let flow = |series: Option<&'a BTreeMap<Signal, Kept>>| {
-            series.and_then(|signals| signals.get(&Signal::MassFlow)).and_then(Kept::day)
-        };
-        let none = SignalDay::default();
-        input.partner_flow =
-            flow(others.flows.get(partner)).map(|day| (flow(tail(partner)).unwrap_or(none), day));
-    }
-    let end = day.end();
-    input.checks = records.checks.get(name).map(|all| until(all, end, |one| one.time));
-    input.zeros = records.zeros.get(name).map(|all| until(all, end, |one| one.time));
-    input.changes = records.changes.get(name).map(|all| until(all, end, |one| one.time));
-    input.alerts = records.alerts.get(name).map(|all| {
-        let all = until(all, end, |one| one.time);
-        &all[all.partition_point(|one| one.time < day.start())..]
-    });
-    Some(metersift_features::meter_day_and_hours(&input, inputs.settings))
 }
 
 /// The part of a list, sorted by time, that lies before a moment.

@@ -1,0 +1,160 @@
+//! Writing a Parquet file group by group: encoded side by side on all cores, appended in order,
+//! hashed as it is written, made durable at the end.
+
+use crate::error::StoreError;
+use crate::storage::{NewFile, Storage};
+use arrow::array::ArrayRef;
+use arrow::datatypes::{Field, SchemaRef};
+use parquet::arrow::ArrowWriter;
+use parquet::arrow::arrow_writer::{
+    ArrowColumnChunk, ArrowColumnWriter, ArrowRowGroupWriterFactory, compute_leaves,
+};
+use parquet::errors::ParquetError;
+use parquet::file::properties::WriterProperties;
+use parquet::file::writer::SerializedFileWriter;
+use rayon::prelude::*;
+use std::io::{self, Write};
+
+/// Size, rows and hash of a written file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Written {
+    pub bytes: u64,
+    pub rows: u64,
+    pub hash: String,
+}
+
+/// Columns of one row group.
+pub(crate) struct Rows {
+    pub rows: u64,
+    pub columns: Vec<ArrayRef>,
+}
+
+/// A file that is hashed as it is written.
+pub(crate) struct HashingFile {
+    file: Box<dyn NewFile>,
+    hasher: blake3::Hasher,
+    bytes: u64,
+}
+
+impl HashingFile {
+    pub(crate) fn create(storage: &dyn Storage, path: &str) -> Result<HashingFile, StoreError> {
+        let file = storage.create(path).map_err(|e| StoreError::io("create", path, e))?;
+        Ok(HashingFile { file, hasher: blake3::Hasher::new(), bytes: 0 })
+    }
+
+    pub(crate) fn finish(mut self, path: &str, rows: u64) -> Result<Written, StoreError> {
+        self.file.flush().map_err(|e| StoreError::io("write", path, e))?;
+        self.file.sync().map_err(|e| StoreError::io("sync", path, e))?;
+        let hash = self.hasher.finalize().to_hex().to_string();
+        Ok(Written { bytes: self.bytes, rows, hash })
+    }
+}
+
+impl Write for HashingFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let n = self.file.write(bytes)?;
+        self.hasher.update(&bytes[..n]);
+        self.bytes += n as u64;
+        Ok(n)
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
+}
+
+/// Writes one file, group by group.
+pub(crate) struct GroupWriter {
+    path: String,
+    writer: SerializedFileWriter<HashingFile>,
+    factory: ArrowRowGroupWriterFactory,
+    schema: SchemaRef,
+    groups: usize,
+    rows: u64,
+}
+
+impl GroupWriter {
+    pub(crate) fn create(
+        storage: &dyn Storage,
+        path: &str,
+        schema: SchemaRef,
+        properties: Result<WriterProperties, ParquetError>,
+    ) -> Result<GroupWriter, StoreError> {
+        let file = HashingFile::create(storage, path)?;
+        let open = || {
+            let writer = ArrowWriter::try_new(file, schema.clone(), Some(properties?))?;
+            writer.into_serialized_writer()
+        };
+        let (writer, factory) = open().map_err(|e| StoreError::writing(path, e))?;
+        Ok(GroupWriter { path: path.into(), writer, factory, schema, groups: 0, rows: 0 })
+    }
+
+    /// Encodes groups side by side on all cores. Numbers them from the next one on.
+    pub(crate) fn encode(&self, groups: Vec<Rows>) -> Result<Vec<EncodedGroup>, StoreError> {
+        let wrong = |e| StoreError::writing(&self.path, e);
+        let mut jobs = Vec::new();
+        for (i, group) in groups.into_iter().enumerate() {
+            let rows = group.rows;
+            let writers = self.factory.create_column_writers(self.groups + i).map_err(wrong)?;
+            let columns = writers.into_iter().zip(group.columns);
+            jobs.extend(columns.enumerate().map(|(c, w)| (c, rows, w)));
+        }
+        let fields = self.schema.fields();
+        let encoded: Result<Vec<(usize, u64, ArrowColumnChunk)>, ParquetError> = jobs
+            .into_par_iter()
+            .with_max_len(1)
+            .map(|(c, rows, (writer, array))| {
+                Ok((c, rows, encode_column(&fields[c], writer, &array)?))
+            })
+            .collect();
+        let mut done: Vec<EncodedGroup> = Vec::new();
+        for (c, rows, chunk) in encoded.map_err(wrong)? {
+            if c == 0 {
+                done.push(EncodedGroup { rows, chunks: Vec::new() });
+            }
+            if let Some(group) = done.last_mut() {
+                group.chunks.push(chunk);
+            }
+        }
+        Ok(done)
+    }
+
+    /// Appends encoded groups in their order.
+    pub(crate) fn append(&mut self, encoded: Vec<EncodedGroup>) -> Result<(), StoreError> {
+        for group in encoded {
+            let append = || {
+                let mut row_group = self.writer.next_row_group()?;
+                for chunk in group.chunks {
+                    chunk.append_to_row_group(&mut row_group)?;
+                }
+                row_group.close()
+            };
+            append().map_err(|e| StoreError::writing(&self.path, e))?;
+            self.groups += 1;
+            self.rows += group.rows;
+        }
+        Ok(())
+    }
+
+    /// Writes the footer and makes the file durable.
+    pub(crate) fn finish(self) -> Result<Written, StoreError> {
+        let file = self.writer.into_inner().map_err(|e| StoreError::writing(&self.path, e))?;
+        file.finish(&self.path, self.rows)
+    }
+}
+
+/// One row group, encoded and compressed.
+pub(crate) struct EncodedGroup {
+    rows: u64,
+    chunks: Vec<ArrowColumnChunk>,
+}
+
+fn encode_column(
+    field: &Field,
+    mut writer: ArrowColumnWriter,
+    array: &ArrayRef,
+) -> Result<ArrowColumnChunk, ParquetError> {
+    for leaf in compute_leaves(field, array)? {
+        writer.write(&leaf)?;
+    }
+    writer.close()
+}
