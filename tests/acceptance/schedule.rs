@@ -8,6 +8,15 @@ fn example(name: &str) -> String {
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
+/// A site of its own: these tests write, and others read the shared one meanwhile.
+fn site() -> (tempfile::TempDir, String) {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    let path = dir.path().to_string_lossy().into_owned();
+    (dir, path)
+}
+
 /// Section and key -> value of a unit file.
 fn unit(text: &str) -> BTreeMap<(String, String), String> {
     let (mut section, mut keys) = (String::new(), BTreeMap::new());
@@ -34,7 +43,7 @@ fn the_service_runs_a_line_that_the_program_takes_and_calls_an_overlap_harmless(
     let words: Vec<&str> = line.split_whitespace().collect();
     assert!(words[0].ends_with("/metersift"), "{line}");
     // The same words on a site that is there: the program takes them.
-    let site = JUDGED.site.to_string_lossy().into_owned();
+    let (_kept, site) = site();
     let pipeline = nightly().to_string_lossy().into_owned();
     let run = metersift(words[1..].iter().map(|word| match *word {
         "/srv/plant" => site.as_str(),
@@ -92,7 +101,7 @@ fn the_windows_task_never_runs_twice_at_once_and_its_line_is_one_that_the_progra
     assert_eq!(element("MultipleInstancesPolicy"), "IgnoreNew");
     assert_eq!(element("StartWhenAvailable"), "true");
     let arguments = element("Arguments");
-    let site = JUDGED.site.to_string_lossy().into_owned();
+    let (_kept, site) = site();
     let pipeline = nightly().to_string_lossy().into_owned();
     let run = metersift(arguments.split_whitespace().map(|word| match word {
         "D:\\plant" => site.as_str(),
