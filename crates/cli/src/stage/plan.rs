@@ -4,6 +4,7 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::features;
 use crate::stage::night::Night;
 use metersift_model::Day;
 use metersift_rank::{
@@ -52,8 +53,15 @@ pub fn plan(site: &Site, store: &Store, night: &Night, crew: &Crew) -> Result<Ch
 }
 
 /// Hours in which each meter usually runs well, in the zone of the site.
-fn hours(site: &Site, _store: &Store, _as_of: Day, _crew: &Crew) -> Result<Hours, Message> {
-    Ok(Hours::unknown(site.time_zone()?))
+fn hours(site: &Site, store: &Store, as_of: Day, crew: &Crew) -> Result<Hours, Message> {
+    let zone = site.time_zone()?;
+    let days = i32::try_from(crew.weeks.saturating_mul(7)).unwrap_or(i32::MAX);
+    let table = features::read_hours(store, as_of.plus(-days), as_of)?;
+    if table.n_rows() == 0 {
+        return Ok(Hours::unknown(zone));
+    }
+    Hours::from_table(&table, zone, as_of, crew.weeks)
+        .map_err(|error| Message::new(Exit::Failed, "the hour table cannot be used").at(error))
 }
 
 /// The plan as a table for programs.

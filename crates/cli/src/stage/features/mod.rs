@@ -55,6 +55,11 @@ pub fn run(site: &Site, store: &Store, records: &Records) -> Result<usize, Messa
     Ok(jobs.len())
 }
 
+/// The hours of the days from `from` to before `until`, by meter and hour.
+pub fn read_hours(store: &Store, from: Day, until: Day) -> Result<Table, Message> {
+    store.read_hours(from, until).map_err(store_message)
+}
+
 /// The settings, once they are within their spans.
 fn checked(site: &Site) -> Result<&metersift_features::Settings, Message> {
     let settings = &site.file.features;
