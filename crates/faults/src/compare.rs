@@ -35,7 +35,8 @@
 use crate::draws::{DrawSet, Draws};
 use crate::likelihood::Fit;
 use crate::observable::{N_OBSERVABLES, Observable};
-use crate::prepare::{MeterPrep, root_angle};
+use crate::prepare::MeterPrep;
+use crate::service::root_angle;
 use crate::settings::{ObservablePrior, Priors};
 use crate::shape::{Cell, Kind, Shape, Shapes};
 use metersift_model::Hypothesis;
@@ -45,10 +46,11 @@ use std::borrow::Cow;
 /// Correlation of errors inside a pair.
 const PAIR_CORRELATION: f64 = 0.5;
 /// Pairs that share errors: the second enters given the first.
-const PAIRS: [(Observable, Observable); 3] = [
+const PAIRS: [(Observable, Observable); 4] = [
     (Observable::Density, Observable::ReferencePoint),
     (Observable::StiffnessInlet, Observable::StiffnessOutlet),
     (Observable::Drive, Observable::Noise),
+    (Observable::Noise, Observable::Burst),
 ];
 /// Cells of less posterior weight than this are not looked at a second time.
 const WORTH_A_LOOK: f64 = 1e-3;
@@ -184,9 +186,9 @@ pub(crate) fn key_observables(mode: Hypothesis) -> &'static [Observable] {
             O::ReferencePoint,
             O::PartnerSpan,
         ],
-        Hypothesis::TwoPhase => &[O::Gas, O::Noise, O::Density, O::Aborted],
+        Hypothesis::TwoPhase => &[O::Gas, O::Burst, O::Noise, O::Density, O::Aborted],
         Hypothesis::ZeroDrift => &[O::Zero, O::ZeroFound, O::PartnerZero],
-        Hypothesis::Electrical => &[O::Drive, O::PickoffRatio],
+        Hypothesis::Electrical => &[O::Drive, O::PickoffRatio, O::DriveSpread, O::PickoffSpread],
         Hypothesis::Damage => &[
             O::StiffnessInlet,
             O::StiffnessOutlet,
@@ -232,12 +234,12 @@ impl<'a> Amplitudes<'a> {
             .iter()
             .map(|amplitude| {
                 amplitude.as_ref().map(|amplitude| {
-                    if amplitude.per_density.is_empty() {
+                    if amplitude.per_density.is_empty() && amplitude.per_r0.is_empty() {
                         Cow::Borrowed(amplitude.base.as_slice())
                     } else {
-                        let with_density = |(base, per): (&f64, &f64)| base + per * prep.density;
-                        let pairs = amplitude.base.iter().zip(&amplitude.per_density);
-                        Cow::Owned(pairs.map(with_density).collect())
+                        let r0 = |j: usize| prep.r0.unwrap_or_else(|| draws.r0(j));
+                        let at = |j: usize| amplitude.at(j, prep.density, r0(j));
+                        Cow::Owned((0..amplitude.base.len()).map(at).collect())
                     }
                 })
             })

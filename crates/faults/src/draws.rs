@@ -5,7 +5,8 @@
 //!         explanations a plain average.
 //! In:     priors; wall over bore where the register knows it.
 //! Out:    per hypothesis, amplitudes per observable (a change of 1 at the largest of a shape),
-//!         severity, flow error. Density amplitudes are `base + per_density * rho`.
+//!         severity, flow error. Density amplitudes are `base + per_density * rho + per_r0 * r0`,
+//!         r0 drawn with the rest or, where tube frequency told it, the meter's own.
 //! Method: scrambled Halton points, seeded by the hypothesis.
 //! Source: resonator relations rho_ind = (r0 (1+mu) + rho (1+nu)(1-v) + v rho_d)/(1+kappa) - r0,
 //!         wall loss by Euler-Bernoulli section formulas, half rule of a Stokes layer.
@@ -18,13 +19,23 @@ use metersift_stats::{halton_scrambled, normal_quantile};
 /// Young's modulus enters only as a ratio, so GPa cancels.
 const PCT: f64 = 100.0;
 
-/// Amplitudes of one observable: `base + per_density * rho`.
+/// Amplitudes of one observable: `base + per_density * rho + per_r0 * r0`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Amplitude {
     /// Part that does not depend on the fluid.
     pub base: Vec<f64>,
     /// Part per kg/m3 of fluid density; empty = none.
     pub per_density: Vec<f64>,
+    /// Part per kg/m3 of r0; empty = none.
+    pub per_r0: Vec<f64>,
+}
+
+impl Amplitude {
+    /// Value of draw `j` for a fluid of density `rho` in a tube of `r0`.
+    pub fn at(&self, j: usize, rho: f64, r0: f64) -> f64 {
+        let part = |per: &[f64], times: f64| per.get(j).map_or(0.0, |per| per * times);
+        self.base[j] + part(&self.per_density, rho) + part(&self.per_r0, r0)
+    }
 }
 
 /// The draws of one hypothesis.
@@ -42,6 +53,8 @@ pub struct Draws {
     pub gas_share: Vec<f64>,
     /// Electrical only: whether the draw is a pick-off (else the drive).
     pub pickoff: Vec<bool>,
+    /// r0 of each draw, kg/m3; empty = nothing depends on it.
+    pub r0: Vec<f64>,
     /// Draw indices by increasing severity.
     pub by_severity: Vec<usize>,
 }
@@ -54,7 +67,7 @@ pub struct DrawSet {
 }
 
 /// Dimensions of the point set.
-const DIMS: usize = 13;
+const DIMS: usize = 16;
 
 /// Unit points of one hypothesis, dimension by dimension, with the transforms that draws need.
 struct Points {
@@ -118,13 +131,17 @@ impl Draws {
             flow_error_pct: vec![0.0; n],
             gas_share: Vec::new(),
             pickoff: Vec::new(),
+            r0: Vec::new(),
             by_severity: Vec::new(),
         }
     }
 
     fn set(&mut self, observable: Observable, j: usize, n: usize, base: f64, per_density: f64) {
-        let slot = self.amplitude[observable.index()]
-            .get_or_insert_with(|| Amplitude { base: vec![0.0; n], per_density: Vec::new() });
+        let slot = self.amplitude[observable.index()].get_or_insert_with(|| Amplitude {
+            base: vec![0.0; n],
+            per_density: Vec::new(),
+            per_r0: Vec::new(),
+        });
         slot.base[j] = base;
         if per_density != 0.0 && slot.per_density.is_empty() {
             slot.per_density = vec![0.0; n];
@@ -132,6 +149,21 @@ impl Draws {
         if per_density != 0.0 {
             slot.per_density[j] = per_density;
         }
+    }
+
+    /// The part of an amplitude that goes with r0.
+    fn set_per_r0(&mut self, observable: Observable, j: usize, n: usize, per_r0: f64) {
+        if let Some(slot) = &mut self.amplitude[observable.index()] {
+            if slot.per_r0.is_empty() {
+                slot.per_r0 = vec![0.0; n];
+            }
+            slot.per_r0[j] = per_r0;
+        }
+    }
+
+    /// r0 of a draw.
+    pub fn r0(&self, j: usize) -> f64 {
+        self.r0.get(j).copied().unwrap_or(0.0)
     }
 
     fn sort(mut self) -> Draws {
@@ -210,13 +242,20 @@ fn coating(priors: &Priors, points: &Points, n: usize, wall_to_bore: Option<f64>
         let seen = v * weight;
         let kappa = deposit_stiffness(seen, wd, modulus / priors.tube.wall_modulus_gpa);
         draws.set(Observable::Drive, j, n, (damping * v).ln_1p(), 0.0);
-        draws.set(Observable::Density, j, n, seen * excess - kappa * r0, -kappa);
+        draws.r0.push(r0);
+        draws.set(Observable::Density, j, n, seen * excess, -kappa);
         draws.set_stiffness(j, n, kappa, side);
         draws.set_zero(j, n, zero);
         draws.set(Observable::PickoffRatio, j, n, p.ratio_per_share * side * v, 0.0);
         // In air the deposit weighs its whole self: v (rho + excess).
-        draws.set(Observable::AirPoint, j, n, seen * excess - kappa * r0, seen);
-        draws.set(Observable::ReferencePoint, j, n, seen * excess - kappa * r0, -kappa);
+        draws.set(Observable::AirPoint, j, n, seen * excess, seen);
+        // In the reference fluid it is heavier than that fluid by excess + rho - reference.
+        let reference = priors.tube.reference_fluid_kg_m3;
+        let own = seen * (excess - reference) - kappa * reference;
+        draws.set(Observable::ReferencePoint, j, n, own, seen);
+        for o in [Observable::Density, Observable::AirPoint, Observable::ReferencePoint] {
+            draws.set_per_r0(o, j, n, -kappa);
+        }
         draws.set(Observable::PartnerSpan, j, n, -kappa, 0.0);
         draws.set(Observable::PartnerZero, j, n, zero, 0.0);
         draws.severity[j] = PCT * v;
@@ -239,7 +278,8 @@ fn erosion(priors: &Priors, points: &Points, n: usize, wall_to_bore: Option<f64>
             loss_pct = -PCT * kappa;
             let slope = between(p.even_density_pct_per_pct, u) / PCT;
             draws.set(Observable::Density, j, n, 0.0, slope * loss_pct);
-            draws.set(Observable::ReferencePoint, j, n, 0.0, slope * loss_pct);
+            let reference = priors.tube.reference_fluid_kg_m3;
+            draws.set(Observable::ReferencePoint, j, n, slope * loss_pct * reference, 0.0);
             // In air: -3..+3 kg/m3 per 1 % (section formulas).
             draws.set(Observable::AirPoint, j, n, loss_pct * between([-3.0, 3.0], u), 0.0);
             draws.set_stiffness(j, n, kappa, p.even_side_share * side);
@@ -278,8 +318,13 @@ fn two_phase(priors: &Priors, points: &Points, n: usize) -> Draws {
         draws.set(Observable::Drive, j, n, damping.ln_1p(), 0.0);
         let apparent = alpha * points.uniform(3, j, p.density_factor);
         draws.set(Observable::Density, j, n, 0.0, -apparent);
-        let noise = points.log_uniform(4, j, p.noise_factor_per_share_range) * share;
+        let burst = points.log_uniform(4, j, p.burst_factor_per_share_range);
+        draws.set(Observable::Burst, j, n, (burst * share).ln_1p(), 0.0);
+        // The step measure is robust: it sees the bursts in part.
+        let noise = burst.powf(points.uniform(8, j, p.noise_power)) * share;
         draws.set(Observable::Noise, j, n, noise.ln_1p(), 0.0);
+        let spread = points.log_uniform(9, j, p.spread_factor_per_share_range) * share;
+        draws.set(Observable::DriveSpread, j, n, spread.ln_1p(), 0.0);
         // The amplitude of G depends on the reference: made per meter from the share itself.
         draws.set(Observable::Gas, j, n, 0.0, 0.0);
         let aborted = (share * points.uniform(5, j, p.aborted_per_share)).min(1.0);
@@ -318,6 +363,13 @@ fn electrical(priors: &Priors, points: &Points, n: usize) -> Draws {
         let u_noise = points.u[1][j];
         let noise = between(p.noise_log, u_noise * u_noise);
         draws.set(Observable::Noise, j, n, noise, 0.0);
+        // What flickers has a spread within the day; what failed for good has little.
+        let (flickers, u_spread) = points.split(4, j, p.flicker_share);
+        let range = if flickers { p.flicker_rise_range } else { p.steady_rise_range };
+        let spread = log_between(range, u_spread);
+        draws.set(Observable::DriveSpread, j, n, spread.ln_1p(), 0.0);
+        let ratio_spread = if pickoff { spread.ln_1p() } else { 0.0 };
+        draws.set(Observable::PickoffSpread, j, n, ratio_spread, 0.0);
         if pickoff {
             let loss = log_between(p.pickoff_loss_range, u);
             let sign = if points.u[2][j] < 0.5 { -1.0 } else { 1.0 };
@@ -382,6 +434,8 @@ fn process(priors: &Priors, points: &Points, n: usize) -> Draws {
         draws.set(Observable::Drive, j, n, (share * (fluid - 1.0)).ln_1p(), 0.0);
         draws.set(Observable::Density, j, n, 0.0, density);
         draws.set(Observable::Noise, j, n, p.noise_log_sd * points.normal(3, j), 0.0);
+        draws.set(Observable::Burst, j, n, p.burst_log_sd * points.normal(4, j), 0.0);
+        draws.set(Observable::DriveSpread, j, n, p.burst_log_sd * points.normal(5, j), 0.0);
     }
     draws
 }
@@ -392,7 +446,11 @@ fn data(priors: &Priors, points: &Points, n: usize) -> Draws {
     for j in 0..n {
         let (down, u) = points.split(0, j, 0.5);
         let noise = log_between(p.noise_log_range, u);
-        draws.set(Observable::Noise, j, n, if down { -noise } else { noise }, 0.0);
+        let noise = if down { -noise } else { noise };
+        draws.set(Observable::Noise, j, n, noise, 0.0);
+        draws.set(Observable::Burst, j, n, noise * points.u[2][j], 0.0);
+        let spread = p.spread_log_sd * points.normal(3, j);
+        draws.set(Observable::DriveSpread, j, n, spread, 0.0);
         let (moves, u) = points.split(1, j, p.density_share);
         let density = if moves { p.density_sd_kg_m3 * normal_quantile(u) } else { 0.0 };
         draws.set(Observable::Density, j, n, density, 0.0);
@@ -419,6 +477,9 @@ fn unknown(priors: &Priors, points: &Points, n: usize) -> Draws {
         Observable::AirPoint,
         Observable::PartnerSpan,
         Observable::PartnerZero,
+        Observable::Burst,
+        Observable::DriveSpread,
+        Observable::PickoffSpread,
     ];
     for (dim, observable) in moved.into_iter().enumerate() {
         let width = widths[observable.index()];
@@ -545,6 +606,34 @@ mod tests {
         let top = drive.base.iter().copied().fold(0.0, f64::max);
         // Three standard deviations of ln eta = 1.8: half of it, less the tube's own share.
         assert!(top < 0.5 * 0.6 * 3.5, "{top}");
+    }
+
+    /// Soft deposit, bore share 3 %, 2000 kg/m3: +60 kg/m3 in air and +30 in water whatever the
+    /// product is (mass balance; physics page).
+    #[test]
+    fn a_soft_deposit_weighs_the_same_in_air_and_water_under_any_product() {
+        let set = set();
+        let coating = set.of(Hypothesis::Coating).expect("coating");
+        let get = |o: Observable| coating.amplitude[o.index()].as_ref().expect("moved");
+        let (product, air, water) =
+            (get(Observable::Density), get(Observable::AirPoint), get(Observable::ReferencePoint));
+        let mut soft = 0;
+        for j in 0..coating.severity.len() {
+            let r0 = coating.r0(j);
+            // Without stiffness, seen v and its density follow from two readings.
+            if product.per_r0[j].abs() > 1e-5 {
+                continue;
+            }
+            soft += 1;
+            for rho in [800.0, 1000.0, 1350.0] {
+                let (a, w, p) = (air.at(j, rho, r0), water.at(j, rho, r0), product.at(j, rho, r0));
+                let seen = (a - w) / 998.0;
+                let deposit = a / seen;
+                assert!((p - seen * (deposit - rho)).abs() < 0.1, "{p}");
+                assert!((w - seen * (deposit - 998.0)).abs() < 1e-6 * w.abs() + 0.1, "{w}");
+            }
+        }
+        assert!(soft > 50, "{soft}");
     }
 
     #[test]

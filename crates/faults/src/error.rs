@@ -23,6 +23,12 @@ pub enum FaultsError {
         /// What is wrong with them.
         what: String,
     },
+    /// The calibration cannot be used.
+    #[error("calibration: {what}")]
+    Calibration {
+        /// What is wrong with it.
+        what: String,
+    },
     /// A setting cannot work.
     #[error("setting `{name}` is {value}, which cannot work")]
     Setting {

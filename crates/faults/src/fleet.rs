@@ -11,6 +11,7 @@
 //! Limits: nothing here looks across days forward, so a judged day never sees a later one.
 
 use crate::FaultsError;
+use crate::calibration::{Calibration, FindingScore};
 use crate::draws::DrawSet;
 use crate::settings::{Priors, Settings};
 use metersift_model::records::{Change, Check, Finding, Meter, Records, ZeroRecord};
@@ -19,8 +20,8 @@ use polars::prelude::*;
 use polars_ops::frame::AsofJoinBy;
 use std::collections::BTreeMap;
 
-/// Daily columns that the verdict reads; any may be missing.
-pub(crate) const COLUMNS: [&str; N_COLUMNS] = [
+/// Daily columns that the verdict reads, beside `meter` and `day`; any may be missing.
+pub const COLUMNS: [&str; N_COLUMNS] = [
     "hours_flowing",
     "hours_steady",
     "flow_q50_kg_h",
@@ -48,9 +49,14 @@ pub(crate) const COLUMNS: [&str; N_COLUMNS] = [
     "density_line_share",
     "density_burst_kg_m3",
     "pressure_kpa",
+    "drive_log_median",
+    "drive_log_spread",
+    "pickoff_log_ratio_spread",
+    "resonator_slope",
+    "resonator_intercept",
 ];
 /// How many there are.
-pub(crate) const N_COLUMNS: usize = 27;
+pub const N_COLUMNS: usize = 32;
 
 /// Index of a daily column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -84,6 +90,11 @@ pub(crate) enum Col {
     LineShare,
     Burst,
     Pressure,
+    DriveMedian,
+    DriveSpread,
+    PickoffSpread,
+    ResonatorSlope,
+    ResonatorIntercept,
 }
 
 /// No event before this day.
@@ -134,6 +145,8 @@ pub struct Fleet {
     pub(crate) settings: Settings,
     pub(crate) priors: Priors,
     pub(crate) draws: Vec<DrawSets>,
+    pub(crate) calibration: Option<Calibration>,
+    pub(crate) finding_scores: Vec<FindingScore>,
 }
 
 /// The draws of one kind of tube: few for all meters, many for those that look at fault.
@@ -202,7 +215,26 @@ impl Fleet {
             data.changes.sort_by_key(|change| change.time);
         }
         let draws = draws.sets;
-        Ok(Fleet { meters, streams, settings: settings.clone(), priors, draws })
+        let calibration = settings.calibrate.then(Calibration::built_in).transpose()?;
+        Ok(Fleet {
+            meters,
+            streams,
+            settings: settings.clone(),
+            priors,
+            draws,
+            calibration,
+            finding_scores: Vec::new(),
+        })
+    }
+
+    /// The same fleet, re-calibrated from findings where there are enough before an as-of date.
+    #[must_use]
+    pub fn with_findings(mut self, mut scores: Vec<FindingScore>) -> Fleet {
+        scores.sort_by(|a, b| {
+            a.day.cmp(&b.day).then(a.raw_fault_score.total_cmp(&b.raw_fault_score))
+        });
+        self.finding_scores = scores;
+        self
     }
 
     /// Number of meters.

@@ -1,12 +1,15 @@
 //! How much meters wander while nothing is wrong: the prior over noise models, learned from the whole fleet.
 //!
-//! Two EM passes over all meters under *no change*, per observable, and per service where twenty
-//! meters share one. The learned share of slow wander is what turns a slope into evidence or
+//! Two EM passes over all meters, per observable, and per service where twenty meters share one,
+//! under *no change* or, with a chance of 15 %, a change of any shape: so that a fault is no
+//! lesson, listed or not. The learned share of slow wander is what turns a slope into evidence or
 //! not. Meters with a recorded fault in the segment are masked.
 
 use crate::fleet::Fleet;
+use crate::likelihood::Fit;
 use crate::observable::{N_OBSERVABLES, Observable, Reference};
 use crate::prepare::MeterPrep;
+use crate::settings::Part;
 use metersift_stats::log_sum_exp;
 
 /// Meters of one service that make a prior of their own.
@@ -38,6 +41,7 @@ impl FleetPrior {
         let all: Vec<usize> = (0..preps.len()).filter(|&i| usable[i]).collect();
         let even = vec![(n_models as f64).recip(); n_models];
         let pseudo = fleet.priors.noise.pseudo_meters;
+        let shapes = fleet.settings.uses(Part::ShapesInPrior);
         let learn = |members: &[usize], start: &dyn Fn(usize) -> Vec<f64>| -> Vec<Vec<f64>> {
             (0..N_OBSERVABLES)
                 .map(|o| {
@@ -47,7 +51,12 @@ impl FleetPrior {
                         let fits: Vec<Vec<f64>> = members
                             .iter()
                             .filter_map(|&i| preps[i].observables[o].as_ref())
-                            .map(|p| p.fits.iter().map(|fit| fit.log_likelihood).collect())
+                            .map(|p| {
+                                p.fits
+                                    .iter()
+                                    .map(|fit| log_evidence(fit, p.floor, shapes))
+                                    .collect()
+                            })
                             .collect();
                         passes(&fits, start(o), pseudo)
                     }
@@ -81,6 +90,32 @@ impl FleetPrior {
     pub fn of(&self, meter: usize) -> &[Vec<f64>] {
         &self.sets[self.of_meter[meter]]
     }
+}
+
+/// Chance that a meter of the fleet changed at all, for the purpose of learning its wander.
+const CHANGED: f64 = 0.15;
+/// Width of a change, floors.
+const CHANGE_FLOORS: f64 = 10.0;
+
+/// ln of the evidence of a noise model, with no change or with one of any shape: a fault that
+/// nobody listed yet must not teach the fleet that meters wander.
+fn log_evidence(fit: &Fit, floor: f64, shapes: bool) -> f64 {
+    if !shapes {
+        return fit.log_likelihood;
+    }
+    let prior = (CHANGE_FLOORS * floor).powi(-2);
+    let gains: Vec<f64> = fit
+        .score
+        .iter()
+        .zip(&fit.information)
+        .filter(|(_, information)| **information > 0.0)
+        .map(|(score, i)| 0.5 * score * score / (i + prior) - 0.5 * (1.0 + i / prior).ln())
+        .collect();
+    if gains.is_empty() {
+        return fit.log_likelihood;
+    }
+    let mean = log_sum_exp(&gains) - (gains.len() as f64).ln();
+    fit.log_likelihood + log_sum_exp(&[(1.0 - CHANGED).ln(), CHANGED.ln() + mean])
 }
 
 /// EM under no change: `fits[meter][model]` are log likelihoods; the start is worth `pseudo`

@@ -28,6 +28,10 @@ const RADIUS: f64 = 2.5;
 const MIN_MEMBERS: usize = 3;
 /// Meters below this length of the change vector are quiet.
 const MOVED_LENGTH: f64 = 3.0;
+/// A member exceeds its group where it moved this many times as far as the middle ...
+const EXCEED_TIMES: f64 = 2.0;
+/// ... and by this many of its standard errors.
+const EXCEED_SE: f64 = 4.0;
 /// Changes count up to this many standard errors.
 const CAP: f64 = 8.0;
 
@@ -36,6 +40,8 @@ const CAP: f64 = 8.0;
 pub(crate) struct Group {
     pub name: String,
     pub members: Vec<usize>,
+    /// Members that moved far more than the others.
+    pub exceeding: Vec<usize>,
 }
 
 /// Labels of density-based clusters; `None` = noise. Rows must be finite.
@@ -109,7 +115,8 @@ pub(crate) fn groups(
         }
         for ((_, _), members) in clusters {
             if members.len() >= MIN_MEMBERS {
-                found.push(group(fleet, &members, &vector, shapes[shape].onset));
+                let change = |i: usize, k: usize| all[i][k].get(shape).copied().flatten();
+                found.push(group(fleet, &members, &vector, &change, shapes[shape].onset));
             }
         }
     }
@@ -129,10 +136,20 @@ fn best_shape(all: &[Vec<Vec<Option<Change>>>], members: &[usize], n_shapes: usi
     (0..n_shapes).fold(0, |best, g| if total(g) > total(best) { g } else { best })
 }
 
+/// Whether a member moved more than twice as far as the middle of its group, beyond the error.
+fn moved_more(members: &[usize], i: usize, change: &dyn Fn(usize) -> Option<Change>) -> bool {
+    let sizes: Vec<f64> = members.iter().filter_map(|&m| change(m)).map(|c| c.a).collect();
+    let middle = metersift_stats::median(&sizes);
+    change(i).is_some_and(|own| {
+        own.a.abs() > EXCEED_TIMES * middle.abs() && (own.a - middle).abs() > EXCEED_SE * own.se
+    })
+}
+
 fn group(
     fleet: &Fleet,
     members: &[usize],
     vector: &dyn Fn(usize) -> Vec<f64>,
+    change: &dyn Fn(usize, usize) -> Option<Change>,
     onset: f64,
 ) -> Group {
     let meter = &fleet.meters[members[0]].meter;
@@ -148,7 +165,13 @@ fn group(
     let place = if meter.stream.is_empty() { &meter.service } else { &meter.stream };
     let moves = if moves.is_empty() { "moved alike".into() } else { moves.join(", ") };
     let since = Day(onset.round() as i32);
-    Group { name: format!("{place}: {moves} since about {since}"), members: members.to_vec() }
+    let name = format!("{place}: {moves} since about {since}");
+    let exceeding = members
+        .iter()
+        .copied()
+        .filter(|&i| (0..MOVED.len()).any(|k| moved_more(members, i, &|m| change(m, k))))
+        .collect();
+    Group { name, members: members.to_vec(), exceeding }
 }
 
 #[cfg(test)]

@@ -1,26 +1,33 @@
 //! One as-of date: from the fleet's arrays to one verdict per meter.
 //!
-//! Fault score: log odds of *a fault of this meter* against everything else. `unknown` counts
-//! half: a change that fits no known mode is as likely the plant's or the recorder's as the
-//! meter's, and half keeps such meters between the quiet and the convicted.
+//! Fault score: log odds of *a fault of this meter* against everything else, calibrated.
 
+use crate::blind::blind_modes;
+use crate::block_model::noise_models;
+use crate::calibration::{Applied, sides};
 use crate::compare::{Change, Comparer, Comparison, changes};
 use crate::facts::{facts, stiffness_limit};
 use crate::fleet::Fleet;
 use crate::fleet_prior::FleetPrior;
+use crate::grades::Grades;
 use crate::groups::{Group, groups};
 use crate::likelihood::Scratch;
-use crate::outcome::{Case, Sizes, blind_modes, reason};
+use crate::observable::Observable;
+use crate::outcome::Case;
 use crate::peers::panels;
-use crate::prepare::{Context, Grades, MeterPrep, ServiceLevels, noise_models};
+use crate::prepare::{Context, MeterPrep};
 use crate::segment::Segment;
-use metersift_model::verdict::{BlindSpot, JudgedState, ObservableEvidence};
+use crate::service::ServiceLevels;
+use crate::settings::Part;
+use crate::sizes::Sizes;
+use crate::wording::reason;
+use metersift_model::verdict::{
+    BlindSpot, Calibrated, JudgedState, ModeOutlook, ObservableEvidence,
+};
 use metersift_model::{Day, Hypothesis, Verdict};
 use metersift_stats::log_sum_exp;
 use rayon::prelude::*;
 
-/// Share of `unknown` that counts as fault.
-const UNKNOWN_AS_FAULT: f64 = 0.5;
 /// Modes whose mirror images no fault makes.
 const DECOYS: [Hypothesis; 3] = [Hypothesis::Coating, Hypothesis::Erosion, Hypothesis::TwoPhase];
 /// Meters whose *no change* is less probable than this are compared again with many draws.
@@ -31,8 +38,10 @@ const NEGLIGIBLE_NATS: f64 = 9.0;
 const YEAR_DAYS: f64 = 365.25;
 /// A short segment still had this many years to catch a fault in.
 const MIN_YEARS: f64 = 0.25;
-/// Posterior probability of a fault, peers taken out, from which a group member stands alone.
+/// Probability of a fault from which a group member can stand alone ...
 const EXCEEDS: f64 = 0.5;
+/// ... if something that the fluid does not move argues for it by this factor (log10).
+const OWN_EVIDENCE: f64 = 1.0;
 
 /// The comparison of one meter.
 struct Judged {
@@ -41,9 +50,34 @@ struct Judged {
     log_prior: [f64; 10],
     probabilities: [f64; 10],
     fault_score: f64,
+    raw_fault_score: f64,
     decoy_score: f64,
     /// Whether many draws were used.
     second_look: bool,
+}
+
+/// What all meters of a night share.
+struct JudgedNight<'a> {
+    groups: &'a [Group],
+    applied: &'a Applied,
+    calibrated: Calibrated,
+    as_of: i32,
+}
+
+fn log_odds(probability: f64) -> f64 {
+    (probability / (1.0 - probability)).ln()
+}
+
+/// Whether something argues for the fault that a shared fluid does not move.
+fn own_evidence(evidence: &[ObservableEvidence]) -> bool {
+    let shared = [Observable::Drive, Observable::Density, Observable::Noise, Observable::Burst]
+        .map(Observable::evidence_name);
+    let gas = [Observable::Gas, Observable::Aborted, Observable::DriveSpread]
+        .map(Observable::evidence_name);
+    evidence.iter().any(|e| {
+        let name = e.observable.as_str();
+        e.over_no_change > OWN_EVIDENCE && !shared.contains(&name) && !gas.contains(&name)
+    })
 }
 
 fn weights(comparisons: &[Comparison]) -> Vec<f64> {
@@ -54,16 +88,23 @@ impl Fleet {
     /// Judges every meter of the register from days and records before `as_of`, sorted by meter.
     pub fn judge(&self, as_of: Day) -> Vec<Verdict> {
         let as_of = as_of.0;
+        let any_drive = self.settings.uses(Part::DriveMedian);
         let segments: Vec<Segment> =
-            self.meters.par_iter().map(|meter| Segment::new(meter, as_of)).collect();
+            self.meters.par_iter().map(|meter| Segment::new(meter, as_of, any_drive)).collect();
         let panels = panels(self, &segments, as_of);
         let levels = ServiceLevels::new(self, &segments, as_of);
-        let grades: Vec<Option<Grades>> = self
-            .meters
-            .par_iter()
-            .zip(&segments)
-            .map(|(meter, segment)| Grades::find(meter, segment))
-            .collect();
+        let grades: Vec<Option<Grades>> =
+            self.meters
+                .par_iter()
+                .zip(&segments)
+                .map(|(meter, segment)| {
+                    if self.settings.uses(Part::Grades) {
+                        Grades::find(meter, segment)
+                    } else {
+                        None
+                    }
+                })
+                .collect();
         let context = Context {
             fleet: self,
             segments: &segments,
@@ -77,17 +118,27 @@ impl Fleet {
             .map_init(Scratch::default, |scratch, index| context.prepare(index, scratch))
             .collect();
         let pi = FleetPrior::learn(self, &preps, noise_models(&self.priors).len(), as_of);
+        let (applied, calibrated) = self.applied(as_of);
         let judged: Vec<Option<Judged>> = (0..self.meters.len())
             .into_par_iter()
             .map_init(Vec::new, |buffer, index| {
-                self.compare(index, &preps[index], pi.of(index), as_of, buffer)
+                self.compare(index, &preps[index], pi.of(index), (as_of, &applied), buffer)
             })
             .collect();
         let groups = groups(self, &preps, &|i| pi.of(i).to_vec(), as_of);
+        let night = JudgedNight { groups: &groups, applied: &applied, calibrated, as_of };
         (0..self.meters.len())
             .into_par_iter()
-            .map(|index| self.verdict(index, &preps[index], judged[index].as_ref(), &groups, as_of))
+            .map(|index| self.verdict(index, &preps[index], judged[index].as_ref(), &night))
             .collect()
+    }
+
+    /// What calibrates a night, and what it rests on.
+    fn applied(&self, as_of: i32) -> (Applied, Calibrated) {
+        match &self.calibration {
+            Some(calibration) => calibration.on(as_of, &self.finding_scores),
+            None => (Applied::NONE, Calibrated::No),
+        }
     }
 
     /// Compares all explanations of one meter; `None` when there is too little to judge.
@@ -96,7 +147,7 @@ impl Fleet {
         index: usize,
         prep: &MeterPrep,
         log_pi: &[Vec<f64>],
-        as_of: i32,
+        (as_of, applied): (i32, &Applied),
         buffer: &mut Vec<f64>,
     ) -> Option<Judged> {
         if self.too_little(prep).is_some() {
@@ -131,11 +182,6 @@ impl Fleet {
             }
         }
         let log_weights = weights(&comparisons);
-        let total = log_sum_exp(&log_weights);
-        let mut probabilities = [0.0; 10];
-        for (p, w) in probabilities.iter_mut().zip(&log_weights) {
-            *p = (w - total).exp();
-        }
         // A mirror image that cannot beat every real explanation needs no draws.
         let best_real = log_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let decoy = DECOYS
@@ -147,9 +193,10 @@ impl Fleet {
         Some(Judged {
             comparisons,
             log_prior,
-            probabilities,
-            fault_score: fault - rest,
-            decoy_score: if decoy > best_real { decoy - rest } else { f64::NAN },
+            probabilities: applied.probabilities(&log_weights),
+            fault_score: applied.score(fault - rest),
+            raw_fault_score: fault - rest,
+            decoy_score: if decoy > best_real { applied.score(decoy - rest) } else { f64::NAN },
             changes,
             second_look,
         })
@@ -194,12 +241,12 @@ impl Fleet {
         index: usize,
         prep: &MeterPrep,
         judged: Option<&Judged>,
-        groups: &[Group],
-        as_of: i32,
+        night: &JudgedNight<'_>,
     ) -> Verdict {
+        let as_of = night.as_of;
         let data = &self.meters[index];
         let meter = &data.meter;
-        let group = groups.iter().find(|group| group.members.contains(&index));
+        let group = night.groups.iter().find(|group| group.members.contains(&index));
         let mut verdict = Verdict {
             as_of: Day(as_of),
             meter: meter.meter.clone(),
@@ -210,11 +257,16 @@ impl Fleet {
             probability: f64::NAN,
             probabilities: [f64::NAN; 10],
             fault_score: f64::NAN,
+            raw_fault_score: f64::NAN,
+            calibrated: night.calibrated,
             decoy_score: f64::NAN,
             severity: None,
             days_left: None,
+            limit: None,
+            tolerable_error_pct: self.settings.limits.tolerable_pct(meter),
             error_now_pct: None,
             error_rate_pct_d: None,
+            by_mode: Vec::new(),
             group: group.map(|group| group.name.clone()),
             exceeds_group: false,
             blind_spots: blind_modes(prep)
@@ -228,7 +280,7 @@ impl Fleet {
             usual_flow_kg_h: prep.usual_flow_kg_h,
         };
         if let Some(judged) = judged {
-            self.fill(&mut verdict, index, prep, judged, as_of);
+            self.fill(&mut verdict, index, prep, judged, night);
         }
         verdict
     }
@@ -239,8 +291,9 @@ impl Fleet {
         index: usize,
         prep: &MeterPrep,
         judged: &Judged,
-        as_of: i32,
+        night: &JudgedNight<'_>,
     ) {
+        let as_of = night.as_of;
         let sets = &self.draws[self.meters[index].draw_set];
         let widths = self.priors.observables();
         let comparer = Comparer {
@@ -258,6 +311,7 @@ impl Fleet {
             comparisons: &judged.comparisons,
             probabilities: &judged.probabilities,
             settings: &self.settings,
+            entry_log_odds: night.applied.raw(log_odds(self.settings.list_probability)),
             as_of,
         };
         let mode = likeliest_mode(&judged.probabilities);
@@ -271,12 +325,16 @@ impl Fleet {
             JudgedState::Judged
         };
         let fault_probability = 1.0 / (1.0 + (-judged.fault_score).exp());
-        verdict.exceeds_group = verdict.group.is_some() && fault_probability > EXCEEDS;
+        let moved_more = night.groups.iter().any(|group| group.exceeding.contains(&index));
+        let own = moved_more || own_evidence(&evidence);
+        verdict.exceeds_group = verdict.group.is_some() && fault_probability > EXCEEDS && own;
         verdict.mode = mode;
         verdict.probability = probability;
         verdict.probabilities = judged.probabilities;
         verdict.fault_score = judged.fault_score;
+        verdict.raw_fault_score = judged.raw_fault_score;
         verdict.decoy_score = judged.decoy_score;
+        verdict.limit = case.limit(mode);
         verdict.blind_spots = case.blind_spots();
         verdict.next_test = case.next_test(mode);
         verdict.reason = reason(mode, probability, &evidence, &sizes);
@@ -288,10 +346,11 @@ impl Fleet {
                 limit.pct
             ));
         }
-        verdict.severity = sizes.severity;
         verdict.days_left = sizes.days_left;
         verdict.error_now_pct = sizes.error_now_pct;
         verdict.error_rate_pct_d = sizes.error_rate_pct_d;
+        verdict.by_mode = outlooks(&case, mode, &sizes);
+        verdict.severity = sizes.severity;
         verdict.evidence = evidence;
         self.quiet_needs_data(verdict, prep, fault_probability);
     }
@@ -315,21 +374,22 @@ impl Fleet {
     }
 }
 
-/// ln of the weight of faults and of everything else.
-fn sides(log_weights: &[f64]) -> (f64, f64) {
-    let (mut fault, mut rest) = (Vec::new(), vec![log_weights[0]]);
-    for mode in Hypothesis::ALL.into_iter().skip(1) {
-        let w = log_weights[mode.index()];
-        match mode {
-            Hypothesis::Unknown => {
-                fault.push(w + UNKNOWN_AS_FAULT.ln());
-                rest.push(w + (1.0 - UNKNOWN_AS_FAULT).ln());
-            }
-            Hypothesis::Process | Hypothesis::Data => rest.push(w),
-            _ => fault.push(w),
-        }
-    }
-    (log_sum_exp(&fault), log_sum_exp(&rest))
+/// Modes below this probability have no say in what waiting costs.
+const WORTH_A_PRICE: f64 = 0.02;
+
+/// What each fault mode in question would mean.
+fn outlooks(case: &Case<'_>, mode: Hypothesis, sizes: &Sizes) -> Vec<ModeOutlook> {
+    let outlook = |mode: Hypothesis, sizes: &Sizes| ModeOutlook {
+        mode,
+        error_now_pct: sizes.error_now_pct,
+        error_rate_pct_d: sizes.error_rate_pct_d,
+        days_left: sizes.days_left,
+    };
+    Hypothesis::FAULTS
+        .into_iter()
+        .filter(|m| *m == mode || case.probabilities[m.index()] >= WORTH_A_PRICE)
+        .map(|m| if m == mode { outlook(m, sizes) } else { outlook(m, &case.sizes(m)) })
+        .collect()
 }
 
 /// Probability from which process or data may be the mode of a meter.

@@ -17,16 +17,24 @@
 #![allow(clippy::needless_range_loop, reason = "matrix indices read better than zipped iterators")]
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "NaN must fail: `!(x > 0.0)` says so")]
 
+mod blind;
+mod block_model;
 mod blocks;
+mod calibration;
 mod compare;
+mod covariates;
 mod draws;
 mod error;
+mod evidence;
 mod facts;
 mod fleet;
 mod fleet_prior;
+mod grades;
 mod groups;
 mod judge;
 mod likelihood;
+mod limits;
+mod next_test;
 mod nuisance;
 mod num;
 mod observable;
@@ -35,12 +43,18 @@ mod oracle;
 mod outcome;
 mod peers;
 mod prepare;
+mod r0;
+mod raw;
 mod regimes;
 mod segment;
+mod service;
 mod settings;
 mod shape;
+mod sizes;
+mod wording;
 
+pub use calibration::{Calibration, FindingScore, Line, Origin};
 pub use error::FaultsError;
-pub use fleet::Fleet;
+pub use fleet::{COLUMNS as DAILY_COLUMNS, Fleet};
 pub use observable::{Observable, Reference};
-pub use settings::{Limits, Priors, Settings};
+pub use settings::{Limits, Part, Priors, Settings};

@@ -36,6 +36,7 @@ pub(crate) enum CovariateKind {
     Temperature,
     Thermometer,
     LogFlow,
+    Pressure,
     Peers,
     SinglePeer,
     Grade,

@@ -6,7 +6,7 @@
 //! one learned from the meter: else a zero thirty stabilities off is explained as wander.
 
 /// How many observables there are.
-pub const N_OBSERVABLES: usize = 15;
+pub const N_OBSERVABLES: usize = 18;
 
 /// One observable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -41,6 +41,12 @@ pub enum Observable {
     PartnerSpan,
     /// Zero difference to the partner, in zero stabilities.
     PartnerZero,
+    /// ln of the burst measure of density: what gas does between updates.
+    Burst,
+    /// ln of the spread of D within a day: what flickers, or comes and goes.
+    DriveSpread,
+    /// ln of the spread of the pick-off ratio within a day.
+    PickoffSpread,
 }
 
 /// Against what an observable is held.
@@ -72,6 +78,9 @@ impl Observable {
         Observable::ReferencePoint,
         Observable::PartnerSpan,
         Observable::PartnerZero,
+        Observable::Burst,
+        Observable::DriveSpread,
+        Observable::PickoffSpread,
     ];
 
     /// Position in [`Observable::ALL`].
@@ -97,6 +106,9 @@ impl Observable {
             Observable::ReferencePoint => "reference_point",
             Observable::PartnerSpan => "partner_span",
             Observable::PartnerZero => "partner_zero",
+            Observable::Burst => "burst",
+            Observable::DriveSpread => "drive_spread",
+            Observable::PickoffSpread => "pickoff_spread",
         }
     }
 
@@ -105,6 +117,7 @@ impl Observable {
         match self {
             Observable::Drive => "drive_gain",
             Observable::Noise => "density_noise",
+            Observable::Burst => "density_burst",
             Observable::Gas => "gas_share",
             Observable::Aborted => "aborted_checks",
             other => other.name(),
@@ -129,6 +142,9 @@ impl Observable {
             Observable::ReferencePoint => "density in the reference fluid",
             Observable::PartnerSpan => "flow against the partner",
             Observable::PartnerZero => "zero against the partner",
+            Observable::Burst => "density bursts",
+            Observable::DriveSpread => "spread of drive gain",
+            Observable::PickoffSpread => "spread of the pick-off ratio",
         }
     }
 
@@ -140,7 +156,10 @@ impl Observable {
             | Observable::Noise
             | Observable::PickoffRatio
             | Observable::PartnerSpan
-            | Observable::PartnerZero => Reference::Free,
+            | Observable::PartnerZero
+            | Observable::Burst
+            | Observable::DriveSpread
+            | Observable::PickoffSpread => Reference::Free,
             Observable::Gas | Observable::Aborted => Reference::Service,
             _ => Reference::Absolute,
         }
@@ -161,7 +180,13 @@ impl Observable {
     pub fn is_signal(self) -> bool {
         matches!(
             self,
-            Observable::Drive | Observable::Density | Observable::Noise | Observable::PickoffRatio
+            Observable::Drive
+                | Observable::Density
+                | Observable::Noise
+                | Observable::PickoffRatio
+                | Observable::Burst
+                | Observable::DriveSpread
+                | Observable::PickoffSpread
         )
     }
 }

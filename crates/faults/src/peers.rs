@@ -5,11 +5,12 @@
 
 use crate::fleet::{Col, Fleet, MIN_PEERS, MeterData, median_without};
 use crate::segment::Segment;
+use crate::service::root_angle;
 use metersift_stats as stats;
 use rayon::prelude::*;
 
-/// What peers share: drive, density, noise, temperature.
-pub(crate) const N_SHARED: usize = 4;
+/// What peers share: drive, density, noise, temperature, bursts, gas.
+pub(crate) const N_SHARED: usize = 6;
 /// Place of temperature among them.
 pub(crate) const TEMPERATURE: usize = 3;
 
@@ -125,9 +126,11 @@ fn own_panel(meter: &MeterData, segment: &Segment, first: i32, n_days: usize) ->
 
 fn shared_value(meter: &MeterData, segment: &Segment, which: usize, row: usize) -> f64 {
     match which {
-        0 => meter.value(Col::DriveLow, row),
-        1 => meter.value(Col::Density, row),
+        0 => segment.drive(meter, row),
+        1 => segment.density(meter, row),
         TEMPERATURE => meter.value(Col::Temperature, row),
+        4 => segment.burst_log(meter, row),
+        5 => root_angle(meter.value(Col::GasShare, row)),
         _ => segment.noise_log(meter, row),
     }
 }

@@ -13,6 +13,8 @@ const HABIT_FACTOR: f64 = 1.5;
 /// No thinning makes a signal this many times as noisy: such a rise is evidence whatever the
 /// recorder did (a noisier signal is also stored more often).
 const BEYOND_THINNING: f64 = 4.0;
+/// No liquid is under 0.4 of the usual density: such a day was recorded in another unit.
+const UNIT_SLIP: f64 = 0.4;
 /// Repeat shares are compared after adding this, so that 1 % against 2 % is no change.
 const REPEAT_OFFSET: f64 = 0.1;
 
@@ -31,6 +33,12 @@ pub(crate) struct Segment {
     habits: [f64; 3],
     /// Median noise of days with usual habits, kg/m3.
     usual_noise: f64,
+    /// The same of the burst measure.
+    usual_burst: f64,
+    /// Median density of the segment, kg/m3.
+    usual_density: f64,
+    /// Column of D: the low quantile, or the median where most days are too short for it.
+    drive: Col,
 }
 
 /// A recorded reset inside a segment.
@@ -60,24 +68,34 @@ impl ResetItem {
         use Observable as O;
         match self {
             ResetItem::Cleaned => {
-                matches!(observable, O::Drive | O::Density | O::Noise | O::PickoffRatio)
+                matches!(
+                    observable,
+                    O::Drive | O::Density | O::Noise | O::PickoffRatio | O::Burst | O::DriveSpread
+                )
             }
             ResetItem::Recalibrated => {
-                matches!(observable, O::Density | O::Noise | O::PartnerSpan)
+                matches!(observable, O::Density | O::Noise | O::Burst | O::PartnerSpan)
             }
-            ResetItem::DensityConstant => matches!(observable, O::Density | O::Noise),
+            ResetItem::DensityConstant => {
+                matches!(observable, O::Density | O::Noise | O::Burst)
+            }
             ResetItem::DensityOffset(_) => false,
-            ResetItem::Damping => observable == O::Noise,
+            ResetItem::Damping => matches!(observable, O::Noise | O::Burst),
             ResetItem::FlowFactor => observable == O::PartnerSpan,
-            ResetItem::Drive => matches!(observable, O::Drive | O::Noise),
-            ResetItem::Pickoff => matches!(observable, O::Drive | O::PickoffRatio),
+            ResetItem::Drive => {
+                matches!(observable, O::Drive | O::Noise | O::DriveSpread)
+            }
+            ResetItem::Pickoff => {
+                matches!(observable, O::Drive | O::PickoffRatio | O::DriveSpread | O::PickoffSpread)
+            }
         }
     }
 }
 
 impl Segment {
-    /// The segment of a meter before an as-of date.
-    pub fn new(meter: &MeterData, as_of: i32) -> Segment {
+    /// The segment of a meter before an as-of date; `any_drive`: whether D may be the median of
+    /// the day where the low quantile is missing.
+    pub fn new(meter: &MeterData, as_of: i32, any_drive: bool) -> Segment {
         let until = meter.days.partition_point(|day| *day < as_of);
         let swap = meter
             .changes
@@ -115,29 +133,71 @@ impl Segment {
                 habit(Col::RepeatShare) + REPEAT_OFFSET,
             ],
             usual_noise: f64::NAN,
+            usual_burst: f64::NAN,
+            usual_density: habit(Col::Density),
+            drive: if any_drive { drive_column(meter, from..until) } else { Col::DriveLow },
         };
         let logs: Vec<f64> =
             segment.rows.clone().map(|row| segment.noise_log(meter, row)).collect();
         segment.usual_noise = stats::median(&logs).exp();
+        let logs: Vec<f64> =
+            segment.rows.clone().map(|row| segment.burst_log(meter, row)).collect();
+        segment.usual_burst = stats::median(&logs).exp();
         segment
     }
 
-    /// ln density noise of a day, NaN where the recorder and not the meter may have made it.
-    pub fn noise_log(&self, meter: &MeterData, row: usize) -> f64 {
-        let noise = meter.value(Col::Noise, row);
-        if !(noise > 0.0) || meter.value(Col::NoiseFloorLimited, row) > 0.5 {
+    /// Density of a day, kg/m3; NaN on days that were recorded in another unit.
+    pub fn density(&self, meter: &MeterData, row: usize) -> f64 {
+        let density = meter.value(Col::Density, row);
+        let factor = density / self.usual_density;
+        let slipped = factor.is_finite() && !(UNIT_SLIP..=UNIT_SLIP.recip()).contains(&factor);
+        if slipped { f64::NAN } else { density }
+    }
+
+    /// Whether the density of a day is known and in another unit.
+    fn unit_slipped(&self, meter: &MeterData, row: usize) -> bool {
+        meter.value(Col::Density, row).is_finite() && self.density(meter, row).is_nan()
+    }
+
+    /// D of a day.
+    pub fn drive(&self, meter: &MeterData, row: usize) -> f64 {
+        meter.value(self.drive, row)
+    }
+
+    /// ln of the burst measure of a day; NaN where a change of recording may have made it.
+    pub fn burst_log(&self, meter: &MeterData, row: usize) -> f64 {
+        let burst = meter.value(Col::Burst, row);
+        if !(burst > 0.0) || self.unit_slipped(meter, row) {
             return f64::NAN;
         }
+        let told = self.habits_hold(meter, row) || burst > BEYOND_THINNING * self.usual_burst;
+        if told { burst.ln() } else { f64::NAN }
+    }
+
+    /// Whether the density of a day was recorded as usual.
+    fn habits_hold(&self, meter: &MeterData, row: usize) -> bool {
         let habits = [
             meter.value(Col::NoiseSpacing, row),
             meter.value(Col::Resolution, row),
             meter.value(Col::RepeatShare, row) + REPEAT_OFFSET,
         ];
-        let changed = habits.iter().zip(&self.habits).any(|(now, usual)| {
+        !habits.iter().zip(&self.habits).any(|(now, usual)| {
             let factor = now / usual;
             factor.is_finite() && !(1.0 / HABIT_FACTOR..=HABIT_FACTOR).contains(&factor)
-        });
-        if changed && !(noise > BEYOND_THINNING * self.usual_noise) { f64::NAN } else { noise.ln() }
+        })
+    }
+
+    /// ln density noise of a day, NaN where the recorder and not the meter may have made it.
+    pub fn noise_log(&self, meter: &MeterData, row: usize) -> f64 {
+        let noise = meter.value(Col::Noise, row);
+        if !(noise > 0.0)
+            || meter.value(Col::NoiseFloorLimited, row) > 0.5
+            || self.unit_slipped(meter, row)
+        {
+            return f64::NAN;
+        }
+        let told = self.habits_hold(meter, row) || noise > BEYOND_THINNING * self.usual_noise;
+        if told { noise.ln() } else { f64::NAN }
     }
 
     /// Resets inside the segment, by day.
@@ -152,6 +212,16 @@ impl Segment {
                 Some(Reset { day: change.time.day().0, item })
             })
             .collect()
+    }
+}
+
+/// Most days of a batch meter are too short for the low quantile of D: then the median counts.
+fn drive_column(meter: &MeterData, rows: Range<usize>) -> Col {
+    let known = |col: Col| rows.clone().filter(|&row| meter.value(col, row).is_finite()).count();
+    if 2 * known(Col::DriveLow) >= known(Col::DriveMedian) {
+        Col::DriveLow
+    } else {
+        Col::DriveMedian
     }
 }
 

@@ -44,12 +44,16 @@ pub struct Settings {
     pub horizon_days: u32,
     /// Days without any reading after which a meter counts as silent.
     pub no_data_days: u32,
-    /// Probability of a fault at which blind spots are reckoned.
+    /// Probability of a fault at which blind spots are reckoned: that at which a list is entered.
     pub list_probability: f64,
+    /// Whether probabilities are calibrated; false only to fit a calibration.
+    pub calibrate: bool,
     /// Limits.
     pub limits: Limits,
     /// Factors on hazards, by service, then by mode name.
     pub susceptibility: BTreeMap<String, BTreeMap<String, f64>>,
+    /// Parts left out, for comparisons.
+    pub without: Vec<Part>,
     /// A whole priors file in place of the built-in one.
     pub priors: Option<Priors>,
 }
@@ -70,11 +74,41 @@ impl Default for Settings {
             horizon_days: 365,
             no_data_days: 3,
             list_probability: 0.5,
+            calibrate: true,
             limits: Limits::default(),
             susceptibility: BTreeMap::new(),
+            without: Vec::new(),
             priors: None,
         }
     }
+}
+
+/// A part of the verdict that can be left out, to see what it is worth.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Part {
+    /// Partner meters in series.
+    Partner,
+    /// Drained-and-dry and reference-fluid points.
+    KnownFluid,
+    /// r0 from tube frequency.
+    FittedR0,
+    /// Product grades by a mixture.
+    Grades,
+    /// Peers on the stream.
+    Peers,
+    /// The burst measure of density.
+    Burst,
+    /// Spreads of D and pick-off ratio within a day.
+    Spread,
+    /// Peers' gas as a covariate of gas and bursts.
+    PeerGas,
+    /// The median of D where days are too short for its low quantile.
+    DriveMedian,
+    /// Shapes beside the noise models when the fleet's wander is learned.
+    ShapesInPrior,
+    /// Pressure as a covariate.
+    Pressure,
 }
 
 /// What the site can bear.
@@ -120,6 +154,29 @@ impl Limits {
             .or_else(|| self.tolerable_flow_error_pct.get(&meter.service).copied())
             .filter(|limit| limit.is_finite() && *limit > 0.0)
             .unwrap_or(multiple * meter.base_accuracy_pct.max(0.01))
+    }
+}
+
+impl Limits {
+    /// Where the tolerable flow error of a meter comes from.
+    pub fn tolerable_reason(&self, meter: &Meter) -> String {
+        let pct = self.tolerable_pct(meter);
+        let usable = |limit: &f64| limit.is_finite() && *limit > 0.0;
+        if meter.tolerable_flow_error_pct.filter(usable).is_some() {
+            return format!("{pct:.2} % tolerable flow error by the register");
+        }
+        if self.tolerable_flow_error_pct.get(&meter.service).filter(|x| usable(x)).is_some() {
+            return format!("{pct:.2} % tolerable flow error of the service `{}`", meter.service);
+        }
+        // Root sum of squares: the fault makes this share of the error that is seen.
+        let (times, share) = match meter.custody {
+            true => (self.custody_multiple, "custody"),
+            false => (self.base_accuracy_multiple, "default"),
+        };
+        let of_error = 100.0 * times / times.hypot(1.0);
+        format!(
+            "{pct:.2} % = {times:.0} x base accuracy ({share}; the fault then makes {of_error:.0} % of the meter's error)"
+        )
     }
 }
 
@@ -176,6 +233,11 @@ impl Settings {
             }
         }
         Ok(())
+    }
+
+    /// Whether a part is in use.
+    pub fn uses(&self, part: Part) -> bool {
+        !self.without.contains(&part)
     }
 
     /// Factor of a service on the hazard of a mode.
@@ -235,7 +297,10 @@ macro_rules! prior {
 
 prior! {
     /// Constants of the tube.
-    TubePrior { r0_median_kg_m3: f64, r0_log_sd: f64, wall_to_bore: Range, wall_modulus_gpa: f64 }
+    TubePrior {
+        r0_median_kg_m3: f64, r0_log_sd: f64, wall_to_bore: Range, wall_modulus_gpa: f64,
+        reference_fluid_kg_m3: f64,
+    }
 }
 prior! {
     /// Amplitudes of a deposit.
@@ -259,7 +324,8 @@ prior! {
     /// Amplitudes of gas in the liquid.
     TwoPhasePrior {
         gas_share_range: Range, sustained_share: f64, alpha_range: Range, damping_per_alpha_range: Range,
-        damping_per_share: Range, density_factor: Range, noise_factor_per_share_range: Range, unseen_share: f64, unseen_factor_range: Range,
+        damping_per_share: Range, density_factor: Range, burst_factor_per_share_range: Range,
+        noise_power: Range, spread_factor_per_share_range: Range, unseen_share: f64, unseen_factor_range: Range,
         aborted_per_share: Range,
     }
 }
@@ -271,7 +337,8 @@ prior! {
     /// Amplitudes of coil, pick-off and cable faults.
     ElectricalPrior {
         pickoff_share: f64, pickoff_loss_range: Range, drive_rise_range: Range, noise_log: Range,
-        pickoff_zero_share: f64, pickoff_zero_sd: f64,
+        pickoff_zero_share: f64, pickoff_zero_sd: f64, flicker_share: f64,
+        flicker_rise_range: Range, steady_rise_range: Range,
     }
 }
 prior! {
@@ -286,12 +353,12 @@ prior! {
     /// Amplitudes of a change of the fluid.
     ProcessPrior {
         viscosity_log_sd: f64, fluid_damping_share: Range, density_relative_sd: f64,
-        noise_log_sd: f64, with_peers: f64,
+        noise_log_sd: f64, burst_log_sd: f64, with_peers: f64,
     }
 }
 prior! {
     /// Amplitudes of a change of the recording.
-    DataPrior { noise_log_range: Range, density_share: f64, density_sd_kg_m3: f64 }
+    DataPrior { noise_log_range: Range, density_share: f64, density_sd_kg_m3: f64, spread_log_sd: f64 }
 }
 prior! {
     /// Amplitudes of a change that no other explanation fits.
@@ -317,6 +384,7 @@ pub struct ObservablePrior {
     pub wander: f64,
     pub temperature_sd: f64,
     pub log_flow_sd: f64,
+    pub pressure_sd: f64,
     pub grade_sd: f64,
     pub season_sd: f64,
     pub stray_share: f64,

@@ -84,6 +84,10 @@ fn cases() -> Vec<Result<(), ImportError>> {
         changed_while_read(),
         set(|s| s.decimal = Some("x".into())),
         set(|s| s.delimiter = Some(";".into())),
+        of_text(&format!(
+            "tag,time,value\n{}",
+            "A,2024-03-07T00:00:00Z,1.5,192,x\nA,2024-03-07T00:01:00Z,2.5,192,y\n".repeat(20)
+        )),
         of_text("nothing\nbut\nnotes\n"),
         of_text("tag,time,value\n"),
         of_text("tag,when,value\nA,early,1.5\nA,late,2.5\nA,never,3.5\n"),

@@ -216,6 +216,62 @@ pub struct BlindSpot {
     pub unit: String,
 }
 
+/// What a mode would mean, if it were true.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModeOutlook {
+    /// The mode.
+    pub mode: Hypothesis,
+    /// Expected size of the error now, % of reading.
+    pub error_now_pct: Option<f64>,
+    /// Growth of that error, % per day.
+    pub error_rate_pct_d: Option<f64>,
+    /// Days until the limit of the mode.
+    pub days_left: Option<Interval>,
+}
+
+/// The limit that the days left count to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limit {
+    /// How much.
+    pub value: f64,
+    /// Of what (`% of reading`, `% of stiffness`, `% of flowing time`, `kg/h`, `% drive gain`).
+    pub unit: String,
+    /// Where the figure comes from.
+    pub reason: String,
+}
+
+/// What the probabilities were calibrated on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Calibrated {
+    /// On nothing: as the evidence left them.
+    #[default]
+    No,
+    /// On simulated fleets; on nothing of this site.
+    Simulated,
+    /// Calibrated on simulated fleets, then again on this many findings of this site.
+    Findings(u32),
+}
+
+impl Calibrated {
+    /// Whether findings of this site had a say.
+    pub fn on_this_site(self) -> bool {
+        matches!(self, Calibrated::Findings(_))
+    }
+
+    /// The words for people.
+    pub fn words(self) -> String {
+        match self {
+            Calibrated::No => "not calibrated".into(),
+            Calibrated::Simulated => {
+                "calibrated on simulated fleets, not calibrated on this site".into()
+            }
+            Calibrated::Findings(n) => {
+                format!("calibrated on simulated fleets, re-calibrated from {n} findings")
+            }
+        }
+    }
+}
+
 /// The verdict on one meter, from data before the as-of date only.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Verdict {
@@ -235,18 +291,28 @@ pub struct Verdict {
     pub probability: f64,
     /// Probability of each of [`Hypothesis::ALL`]; sums to one; NaN when not judged.
     pub probabilities: [f64; 10],
-    /// Log odds of fault against not; NaN when not judged.
+    /// Log odds of fault against not, calibrated as `calibrated` says; NaN when not judged.
     pub fault_score: f64,
+    /// The same before calibration.
+    pub raw_fault_score: f64,
+    /// What the probabilities were calibrated on.
+    pub calibrated: Calibrated,
     /// Log odds of the best sign-turned signature that no fault makes; NaN = none.
     pub decoy_score: f64,
     /// Size of the fault now, given `mode`.
     pub severity: Option<Severity>,
     /// Days until the limit of `mode`; `None` = no estimate.
     pub days_left: Option<Interval>,
+    /// That limit; `None` = the mode has none.
+    pub limit: Option<Limit>,
+    /// Flow error that the service can bear, %.
+    pub tolerable_error_pct: f64,
     /// Expected size of the flow, density or volume error now, % of reading, given `mode`.
     pub error_now_pct: Option<f64>,
     /// Growth of that error, % per day.
     pub error_rate_pct_d: Option<f64>,
+    /// The same for every fault mode that is not out of the question.
+    pub by_mode: Vec<ModeOutlook>,
     /// Name of the group of meters that move alike.
     pub group: Option<String>,
     /// Whether its own evidence exceeds its group's.

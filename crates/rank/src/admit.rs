@@ -1,19 +1,18 @@
 //! Which candidates are listed tonight: a budget of false entries, and a memory of earlier
 //! nights.
 //!
-//! Budget: candidates of a list, likeliest first, are admitted while the expected share of false
-//!         entries stays within the budget. Expected false = the larger of the sum of 1 - P and
-//!         the decoys above the same odds: mirrored signatures that no fault makes turn up by
-//!         chance as often as real ones do, whatever the probabilities claim. A decoy names no
-//!         mode, so each of the three lists it stands for (erosion, coating, two-phase flow)
-//!         bears a third.
-//! Memory: an entry comes up when it is above the entry odds on 2 of 3 judged nights, tonight
+//! Budget: candidates, likeliest to be right first, are admitted while the expected share of false
+//!         entries of the page stays within the budget. Expected false = the larger of the sum of
+//!         1 - P(any fault) and the decoys above the same odds: mirrored signatures that no fault makes turn up by
+//!         chance as often as real ones do, whatever the probabilities claim. The list
+//!         `mend_data` has a budget of its own.
+//! Memory: an entry comes up at once above `at_once_probability`, else when it is above the entry odds on 2 of 3 judged nights, tonight
 //!         among them (a first night counts alone), and leaves when it was below half of them on
 //!         every judged night of a week. Past nights are measured against tonight's odds, so
 //!         that a list does not flicker when its neighbours change.
 //! Facts:  admitted always, and outside the budget: they are measured.
 
-use crate::candidate::{Candidate, likeliest};
+use crate::candidate::{Candidate, chance_right};
 use crate::past::{History, PastEntry};
 use crate::settings::Settings;
 use metersift_model::watch_list::WithheldWhy;
@@ -60,8 +59,14 @@ pub(crate) fn position(list: ListKind) -> usize {
     list as usize
 }
 
-/// The lowest probability down to which the list stays within its budget; what a lone entry would
-/// need where it never does.
+/// Lists that share one budget: what the crew reads in the morning is one page, and a list of one
+/// entry could never prove itself alone.
+pub(crate) fn shares_budget(list: ListKind) -> bool {
+    !matches!(list, ListKind::MendData | ListKind::CheckNow)
+}
+
+/// The lowest chance of being right down to which the page stays within its budget; what a lone
+/// entry would need where it never does.
 ///
 /// The share of doubt only grows on the way down, but decoys come in steps that further entries
 /// dilute: so the deepest cut that keeps the budget counts, not the first one that breaks it (as
@@ -72,31 +77,42 @@ fn cut_of(
     decoys: &Decoys,
     settings: &Settings,
 ) -> f64 {
-    let mut probabilities: Vec<f64> = candidates
+    let together = |c: &&Candidate<'_>| {
+        c.list == list || (shares_budget(list) && shares_budget(c.list) && c.main)
+    };
+    let mut chances: Vec<f64> = candidates
         .iter()
-        .filter(|c| c.list == list && !c.is_fact())
-        .map(|c| c.probability)
+        .filter(together)
+        .filter(|c| !c.is_fact())
+        .map(|c| c.right)
         .filter(|&p| p >= settings.smallest_probability)
         .collect();
-    // Equal probabilities are equal numbers here, so no second key is needed.
-    probabilities.sort_by(|a, b| b.total_cmp(a));
+    // Equal chances are equal numbers here, so no second key is needed.
+    chances.sort_by(|a, b| b.total_cmp(a));
     let alone = (1.0 - settings.budget).max(settings.smallest_probability);
     let (mut kept, mut broken) = (None, None);
     let (mut doubt, mut entries) = (0.0, 0.0);
     // Equals come in together or not at all: nothing but a name would tell them apart.
-    for equals in probabilities.chunk_by(|a, b| a == b) {
-        let probability = equals[0];
+    for equals in chances.chunk_by(|a, b| a == b) {
+        let chance = equals[0];
         entries += equals.len() as f64;
-        doubt += (1.0 - probability) * equals.len() as f64;
-        if doubt.max(decoys.expected(list, probability)) <= settings.budget * entries {
-            (kept, broken) = (Some(probability), None);
+        doubt += (1.0 - chance) * equals.len() as f64;
+        let decoys = if shares_budget(list) { decoys.above(chance) } else { 0.0 };
+        if doubt.max(decoys) <= settings.budget * entries {
+            (kept, broken) = (Some(chance), None);
         } else {
-            broken = broken.or(Some(probability));
+            broken = broken.or(Some(chance));
         }
     }
-    let cut = kept.map_or(alone, |probability| alone.min(probability));
+    // A page with room bears doubt down to the smallest probability, whether or not a candidate
+    // stands exactly there: what lies between the last kept and the first broken stays out.
+    let cut = match (kept, broken) {
+        (Some(kept), None) => kept.min(alone),
+        (Some(kept), Some(_)) => kept,
+        (None, _) => alone,
+    };
     // Decoys can shut out what would have been enough alone.
-    broken.filter(|probability| *probability >= cut).map_or(cut, f64::next_up)
+    broken.filter(|chance| *chance >= cut).map_or(cut, f64::next_up)
 }
 
 fn admission(
@@ -108,7 +124,10 @@ fn admission(
     if candidate.is_fact() {
         return Admission::Listed;
     }
-    let above = candidate.probability >= cut;
+    let above = candidate.right >= cut;
+    if above && candidate.right >= settings.at_once_probability {
+        return Admission::Listed;
+    }
     if above && nights_above(candidate, cut, history, settings) {
         return Admission::Listed;
     }
@@ -117,7 +136,7 @@ fn admission(
     }
     match above {
         true => Admission::Withheld(WithheldWhy::Nights),
-        false if candidate.probability >= settings.smallest_probability => {
+        false if candidate.right >= settings.smallest_probability => {
             Admission::Withheld(WithheldWhy::Budget)
         }
         false => Admission::No,
@@ -146,7 +165,7 @@ fn stays(candidate: &Candidate<'_>, cut: f64, history: &History<'_>, settings: &
     let leave = probability_of_odds(settings.leave_odds_share * odds(cut));
     let days = settings.leave_days.saturating_sub(1);
     let past = past_probabilities(candidate, history, days, usize::MAX);
-    candidate.probability >= leave || past.iter().any(|(_, p)| *p >= leave)
+    candidate.right >= leave || past.iter().any(|(_, p)| *p >= leave)
 }
 
 /// Whether the candidate (or for a common cause most of its members) stood on this list on the
@@ -169,8 +188,9 @@ fn past_probabilities(
     days: u32,
     most: usize,
 ) -> Vec<(i32, f64)> {
-    let lone =
-        |night: &PastEntry| (night.as_of.0, likeliest(candidate.list, &night.probabilities).1);
+    let lone = |night: &PastEntry| {
+        (night.as_of.0, chance_right(candidate.list, candidate.main, &night.probabilities))
+    };
     let nights = history.judged(&candidate.verdict.meter, days).take(most).map(lone);
     if candidate.members.is_empty() {
         return nights.collect();
@@ -221,14 +241,8 @@ impl Decoys {
         Decoys { probabilities }
     }
 
-    /// Expected false entries of a list at or above a probability.
-    pub(crate) fn expected(&self, list: ListKind, probability: f64) -> f64 {
-        match list {
-            ListKind::Pull | ListKind::Clean | ListKind::Gas => {
-                self.probabilities.iter().take_while(|&&decoy| decoy >= probability).count() as f64
-                    / 3.0
-            }
-            _ => 0.0,
-        }
+    /// Decoys at or above a probability: false entries of a page to be expected.
+    pub(crate) fn above(&self, probability: f64) -> f64 {
+        self.probabilities.iter().take_while(|&&decoy| decoy >= probability).count() as f64
     }
 }

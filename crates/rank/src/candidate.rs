@@ -22,6 +22,11 @@ pub(crate) struct Candidate<'a> {
     pub mode: Hypothesis,
     /// Its probability; NaN where only facts speak.
     pub probability: f64,
+    /// Chance that the entry is no false one: of any fault of the meter on the list of its
+    /// likeliest modes, of the list's own modes elsewhere; NaN where only facts speak.
+    pub right: f64,
+    /// Whether this is the list of the meter's likeliest modes.
+    pub main: bool,
     /// Facts that ask for the same decision.
     pub facts: Vec<&'a Fact>,
     /// Why it is listed although neither probability nor fact says so (`safety function, not
@@ -92,6 +97,43 @@ pub(crate) fn chance(list: ListKind, probabilities: &[f64; 10]) -> f64 {
     modes_of(list).iter().map(|mode| probabilities[mode.index()]).sum()
 }
 
+/// Chance that the meter is at fault at all; an unexplained change counts half: it is as likely
+/// the plant's or the recorder's as the meter's.
+pub(crate) fn fault_chance(probabilities: &[f64; 10]) -> f64 {
+    let sum: f64 = Hypothesis::FAULTS.iter().map(|mode| probabilities[mode.index()]).sum();
+    sum - 0.5 * probabilities[Hypothesis::Unknown.index()]
+}
+
+/// The list of a meter's likeliest modes: where no decision has half of the chance of a fault,
+/// the cause is open and the meter stands with the unexplained.
+pub(crate) fn main_list(probabilities: &[f64; 10]) -> ListKind {
+    let lists =
+        [ListKind::Pull, ListKind::Clean, ListKind::ReZero, ListKind::Gas, ListKind::Electrical];
+    let half = 0.5 * fault_chance(probabilities);
+    let clear = lists.into_iter().find(|&list| chance(list, probabilities) > half);
+    clear.unwrap_or(ListKind::Unexplained)
+}
+
+/// Chance that an entry of a list is no false one, by any set of probabilities.
+pub(crate) fn chance_right(list: ListKind, main: bool, probabilities: &[f64; 10]) -> f64 {
+    match (main, list) {
+        // Here the entry says that something changed and nobody knows what.
+        (true, ListKind::Unexplained) => {
+            fault_chance(probabilities) + 0.5 * probabilities[Hypothesis::Unknown.index()]
+        }
+        (true, _) => fault_chance(probabilities),
+        (false, _) => likeliest(list, probabilities).1,
+    }
+}
+
+/// The likeliest of all fault modes.
+fn likeliest_fault(probabilities: &[f64; 10]) -> (Hypothesis, f64) {
+    Hypothesis::FAULTS.into_iter().fold((Hypothesis::Unknown, f64::NAN), |best, mode| {
+        let p = probabilities[mode.index()];
+        if best.1.is_nan() || p > best.1 { (mode, p) } else { best }
+    })
+}
+
 /// The list on which a fact is an entry.
 fn list_of_fact(fact: &Fact, verdict: &Verdict) -> ListKind {
     match fact.kind {
@@ -120,11 +162,17 @@ pub(crate) fn candidates_of<'a>(verdict: &'a Verdict, records: &'a Records) -> V
     for list in ListKind::ALL {
         let facts: Vec<&Fact> =
             verdict.facts.iter().filter(|fact| list_of_fact(fact, verdict) == list).collect();
-        let (mode, probability) = match verdict.state {
-            JudgedState::NotJudged => (Hypothesis::Unknown, f64::NAN),
-            _ => likeliest(list, &verdict.probabilities),
+        let p = &verdict.probabilities;
+        let judged = verdict.state != JudgedState::NotJudged;
+        let main = judged && main_list(p) == list;
+        let (mode, probability) = match (judged, main && list == ListKind::Unexplained) {
+            (false, _) => (Hypothesis::Unknown, f64::NAN),
+            // The cause is open: the likeliest is named all the same.
+            (true, true) => likeliest_fault(p),
+            (true, false) => likeliest(list, p),
         };
-        let carried = list != ListKind::CheckNow && probability >= WORTH_CARRYING;
+        let right = if judged { chance_right(list, main, p) } else { f64::NAN };
+        let carried = list != ListKind::CheckNow && right >= WORTH_CARRYING;
         if carried || !facts.is_empty() {
             let mode = if facts.is_empty() { mode } else { mode_of_facts(list, mode, probability) };
             candidates.push(Candidate {
@@ -133,6 +181,8 @@ pub(crate) fn candidates_of<'a>(verdict: &'a Verdict, records: &'a Records) -> V
                 meter,
                 mode,
                 probability,
+                right,
+                main,
                 facts,
                 notice: None,
                 members: Vec::new(),
@@ -175,6 +225,8 @@ pub(crate) fn risk_of<'a>(
         meter: records.meters.get(&verdict.meter),
         mode,
         probability,
+        right: chance,
+        main: false,
         facts: Vec::new(),
         notice: None,
         members: Vec::new(),

@@ -1,6 +1,6 @@
 //! What a round of waiting is expected to cost: the order of the lists.
 //!
-//! Money:  sum over the mode of P [ integral over the round of max(0, |error| - allowance) x flow
+//! Money:  sum over the modes that the action cures of P [ integral over the round of max(0, |error| - allowance) x flow
 //!         x worth + P(limit before the next round) x cost of passing it ] x (chance that the
 //!         action cures) - cost of the action.
 //! Points: weight of criticality x P x min(|error| / tolerable, 3), halved while the limit is
@@ -9,10 +9,9 @@
 //! Source: error of a good meter at flow q, max(base, 100 zs/|q|) %: the definition by which
 //!         data sheets give base accuracy and zero stability. The rest is our judgement.
 
-use crate::candidate::Candidate;
+use crate::candidate::{Candidate, modes_of};
 use crate::settings::Settings;
 use metersift_model::Hypothesis;
-use metersift_model::records::Meter;
 use metersift_model::verdict::{Fact, FactKind, Interval};
 use metersift_stats::normal_cdf;
 
@@ -25,13 +24,6 @@ const Z_90: f64 = 1.281_551_565_544_600_4;
 /// no flow.
 pub fn good_error_pct(base_accuracy_pct: f64, zero_stability_kg_h: f64, flow_kg_h: f64) -> f64 {
     base_accuracy_pct.max(100.0 * zero_stability_kg_h / flow_kg_h.abs())
-}
-
-/// Flow error that the service can bear, %: the site's own figure, else 5 x base accuracy
-/// (custody 3 x).
-pub fn tolerable_error_pct(meter: &Meter) -> f64 {
-    let times = if meter.custody { 3.0 } else { 5.0 };
-    meter.tolerable_flow_error_pct.unwrap_or(times * meter.base_accuracy_pct)
 }
 
 /// Chance that a limit is passed within `days`, from the median and the 10..90 % interval of the
@@ -69,39 +61,84 @@ fn positive_integral(start: f64, rate: f64, days: f64) -> f64 {
 /// The error that a verdict expects, for modes whose harm is an error. A broken coil or an
 /// unexplained change measures well until it does not: there the size of the error says nothing.
 fn expected_error_pct(candidate: &Candidate<'_>) -> Option<f64> {
-    let harm_is_error = !matches!(
-        candidate.mode,
-        Hypothesis::Electrical | Hypothesis::Data | Hypothesis::Unknown | Hypothesis::NoChange
-    );
     let error = candidate.verdict.error_now_pct.filter(|error| error.is_finite())?;
-    (harm_is_error && candidate.verdict.mode == candidate.mode).then_some(error.abs())
+    let told = harm_is_error(candidate.mode) && candidate.verdict.mode == candidate.mode;
+    told.then_some(error.abs())
 }
 
-/// Worth of product that one meter misstates in a round, given the mode; `None` where worth,
-/// usual flow or error are not known.
-fn misstated_worth(candidate: &Candidate<'_>, settings: &Settings) -> Option<f64> {
-    let meter = candidate.meter?;
+fn harm_is_error(mode: Hypothesis) -> bool {
+    !matches!(
+        mode,
+        Hypothesis::Electrical | Hypothesis::Data | Hypothesis::Unknown | Hypothesis::NoChange
+    )
+}
+
+/// What one mode would mean on this list, if it were true: errors and time left.
+struct Outlook {
+    mode: Hypothesis,
+    weight: f64,
+    error_now_pct: f64,
+    rate_pct_d: f64,
+    days_left: Option<Interval>,
+}
+
+/// The modes of the list with their probabilities: the action cures those and no others. A
+/// measured fact is certain of the candidate's own mode.
+fn outlooks(candidate: &Candidate<'_>, settings: &Settings) -> Vec<Outlook> {
     let verdict = candidate.verdict;
-    let flow = verdict.usual_flow_kg_h.filter(|flow| flow.is_finite() && *flow != 0.0)?;
+    let own = candidate.mode;
+    let of_list = modes_of(candidate.list).contains(&own);
+    verdict
+        .by_mode
+        .iter()
+        .filter(|o| o.mode == own || (of_list && modes_of(candidate.list).contains(&o.mode)))
+        .filter(|o| harm_is_error(o.mode))
+        .filter_map(|o| {
+            let weight = match o.mode == own {
+                true => certainty(candidate, settings),
+                false => verdict.probabilities[o.mode.index()],
+            };
+            Some(Outlook {
+                mode: o.mode,
+                weight: Some(weight).filter(|w| w.is_finite())?,
+                error_now_pct: o.error_now_pct.filter(|error| error.is_finite())?.abs(),
+                rate_pct_d: o.error_rate_pct_d.filter(|rate| rate.is_finite()).unwrap_or(0.0),
+                days_left: o.days_left,
+            })
+        })
+        .collect()
+}
+
+/// Worth of product that one meter misstates in a round under one mode; `None` where worth or
+/// usual flow are not known.
+fn misstated_worth(
+    candidate: &Candidate<'_>,
+    outlook: &Outlook,
+    settings: &Settings,
+) -> Option<f64> {
+    let meter = candidate.meter?;
+    let flow = candidate.verdict.usual_flow_kg_h.filter(|q| q.is_finite() && *q != 0.0)?;
     let worth = meter.throughput_value_per_kg.filter(|worth| worth.is_finite())?;
-    let error = expected_error_pct(candidate)?;
-    let rate = verdict.error_rate_pct_d.filter(|rate| rate.is_finite()).unwrap_or(0.0);
     let allowance = good_error_pct(meter.base_accuracy_pct, meter.zero_stability_kg_h, flow);
-    let percent_days = positive_integral(error - allowance, rate, settings.round_days);
+    let start = outlook.error_now_pct - allowance;
+    let percent_days = positive_integral(start, outlook.rate_pct_d, settings.round_days);
     Some(percent_days / 100.0 * HOURS_PER_DAY * flow.abs() * worth)
 }
 
 /// Expected cost of waiting one round in the site's money; `None` where no money is known.
 pub(crate) fn money(candidate: &Candidate<'_>, settings: &Settings) -> Option<f64> {
-    let misstated = misstated_worth(candidate, settings)?;
-    let limit = candidate
-        .verdict
-        .days_left
-        .map_or(0.0, |days_left| chance_within(days_left, settings.round_days));
-    let waiting = misstated + limit * settings.money.limit_cost;
+    let outlooks = outlooks(candidate, settings);
+    // The candidate's own mode must be told: the others only add to it.
+    outlooks.iter().find(|outlook| outlook.mode == candidate.mode)?;
+    let mut waiting = 0.0;
+    for outlook in &outlooks {
+        let misstated = misstated_worth(candidate, outlook, settings)?;
+        let limit = outlook.days_left.map_or(0.0, |days| chance_within(days, settings.round_days));
+        waiting += outlook.weight * (misstated + limit * settings.money.limit_cost);
+    }
     let cure = settings.cure.of(candidate.list);
     let action = settings.money.action_cost.of(candidate.list);
-    Some(certainty(candidate, settings) * waiting * cure - action)
+    Some(waiting * cure - action)
 }
 
 /// Expected cost of waiting one round in points.
@@ -137,7 +174,7 @@ fn certainty(candidate: &Candidate<'_>, settings: &Settings) -> f64 {
 fn relative_error(candidate: &Candidate<'_>) -> f64 {
     let of_fact = |fact: &&Fact| (fact.value / fact.limit).abs();
     let facts = candidate.facts.iter().map(of_fact).filter(|ratio| ratio.is_finite());
-    let tolerable = candidate.meter.map(tolerable_error_pct).filter(|error| *error > 0.0);
+    let tolerable = Some(candidate.verdict.tolerable_error_pct).filter(|error| *error > 0.0);
     let expected = expected_error_pct(candidate).zip(tolerable).map(|(e, t)| e / t);
     facts.chain(expected).reduce(f64::max).unwrap_or(1.0)
 }

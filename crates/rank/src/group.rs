@@ -39,7 +39,7 @@ fn fold_numbers(candidates: &[Candidate<'_>], smallest_probability: f64) -> Vec<
     let group = |candidate: &Candidate<'_>| {
         let verdict = candidate.verdict;
         let lone = verdict.exceeds_group || candidate.is_fact() || verdict.stream.is_empty();
-        let likely = candidate.probability >= smallest_probability;
+        let likely = candidate.right >= smallest_probability;
         verdict.group.clone().filter(|_| likely && !lone)
     };
     let within_cause = |value: Expr| {
@@ -79,11 +79,14 @@ fn common_cause(mut members: Vec<Candidate<'_>>) -> Option<Candidate<'_>> {
     members.sort_by(|a, b| {
         b.probability.total_cmp(&a.probability).then_with(|| a.verdict.meter.cmp(&b.verdict.meter))
     });
-    let mean = members.iter().map(|m| m.probability).sum::<f64>() / members.len() as f64;
+    let mean =
+        |of: fn(&Candidate<'_>) -> f64| members.iter().map(of).sum::<f64>() / members.len() as f64;
+    let (probability, right) = (mean(|m| m.probability), mean(|m| m.right));
     let mut verdicts: Vec<_> = members.iter().map(|m| m.verdict).collect();
     verdicts.sort_by(|a, b| a.meter.cmp(&b.meter));
     let mut line = members.into_iter().next()?;
-    line.probability = mean;
+    line.probability = probability;
+    line.right = right;
     line.members = verdicts;
     Some(line)
 }

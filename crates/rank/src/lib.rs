@@ -32,7 +32,7 @@ mod tables;
 mod words;
 
 pub use candidate::list_of;
-pub use cost::{good_error_pct, tolerable_error_pct};
+pub use cost::good_error_pct;
 pub use error::RankError;
 pub use hours::{GoodHour, HourShare, Hours};
 pub use lists::watch_lists;

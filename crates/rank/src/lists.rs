@@ -1,6 +1,6 @@
 //! All lists of one night.
 
-use crate::admit::{Admission, Decoys, admit, position};
+use crate::admit::{Admission, Decoys, admit, position, shares_budget};
 use crate::candidate::{Candidate, candidates_of, chance, risk_of};
 use crate::change::change_of;
 use crate::cost::{money, points};
@@ -22,7 +22,7 @@ use std::collections::BTreeSet;
 /// The watch-lists of one as-of date. `previous` are the verdicts of earlier nights, in any
 /// order; nights of the as-of date or later are passed over.
 ///
-/// `calibrated` is set to false: whoever calibrated the probabilities says so on the result.
+/// `calibrated` says whether findings of the site had a say in every probability.
 pub fn watch_lists(
     verdicts: &[Verdict],
     records: &Records,
@@ -58,7 +58,8 @@ pub fn watch_lists(
         entries,
         expected_false,
         not_judged: not_judged(&verdicts),
-        calibrated: false,
+        calibrated: !verdicts.is_empty()
+            && verdicts.iter().all(|verdict| verdict.calibrated.on_this_site()),
         budget: settings.budget,
         entry_probability: admissions.entry_probability,
         withheld,
@@ -170,6 +171,7 @@ impl<'a> Night<'a> {
             match overdue {
                 Some(entry) => {
                     entry.candidate.probability = risk.probability;
+                    entry.candidate.right = risk.right;
                     entry.candidate.mode = risk.mode;
                 }
                 None => listed.push(self.stand(risk)),
@@ -333,6 +335,8 @@ fn notice_candidate<'a>(
         meter: records.meters.get(&verdict.meter),
         mode: if list == ListKind::MendData { Hypothesis::Data } else { Hypothesis::NoChange },
         probability: f64::NAN,
+        right: f64::NAN,
+        main: false,
         facts: Vec::new(),
         notice: Some(notice),
         members: Vec::new(),
@@ -366,25 +370,26 @@ fn withheld_entry(candidate: &Candidate<'_>, why: WithheldWhy) -> Withheld {
     }
 }
 
-/// Expected false entries of each list: the sum of 1 - P of what rests on a probability, or the
-/// decoys at its lowest odds if there are more. Hidden entries are on no list.
+/// Expected false entries of each list: the sum of 1 - P(right) of what rests on a probability. If
+/// more decoys stand above the lowest odds of the page than its lists doubt together, every list
+/// of the page bears its part. Hidden entries are on no list.
 fn expected_false(listed: &[Listed<'_>], decoys: &Decoys) -> [f64; 8] {
     let mut expected = [0.0; 8];
-    for (sum, list) in expected.iter_mut().zip(ListKind::ALL) {
-        let on_list = listed.iter().filter(|entry| {
-            entry.candidate.list == list && !entry.hidden() && !entry.candidate.is_fact()
-        });
-        let mut lowest = f64::INFINITY;
-        for entry in on_list {
-            let candidate = &entry.candidate;
-            let right = match list {
-                ListKind::CheckNow => chance(list, &candidate.verdict.probabilities),
-                _ => candidate.probability,
-            };
-            lowest = lowest.min(right);
-            *sum += 1.0 - right.min(1.0);
+    let mut lowest = f64::INFINITY;
+    let by_chance = |entry: &&Listed<'_>| !entry.hidden() && !entry.candidate.is_fact();
+    for entry in listed.iter().filter(by_chance) {
+        let candidate = &entry.candidate;
+        expected[position(candidate.list)] += 1.0 - candidate.right.clamp(0.0, 1.0);
+        if shares_budget(candidate.list) {
+            lowest = lowest.min(candidate.right);
         }
-        *sum = sum.max(decoys.expected(list, lowest));
+    }
+    let page: Vec<usize> =
+        ListKind::ALL.into_iter().filter(|list| shares_budget(*list)).map(position).collect();
+    let doubt: f64 = page.iter().map(|&list| expected[list]).sum();
+    let decoys = decoys.above(lowest);
+    if doubt > 0.0 && decoys > doubt {
+        page.into_iter().for_each(|list| expected[list] *= decoys / doubt);
     }
     expected
 }

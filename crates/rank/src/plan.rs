@@ -289,6 +289,8 @@ impl<'a> Planner<'a> {
             meter,
             mode,
             probability,
+            right: probability,
+            main: false,
             facts: verdict.facts.iter().filter(|fact| is_overdue(fact)).collect(),
             notice: unjudged_function.then(String::new),
             members: Vec::new(),

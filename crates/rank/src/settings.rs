@@ -17,6 +17,9 @@ pub struct Settings {
     /// No entry below this probability, however good its neighbours: a list that is right on
     /// average must not carry an entry that is more likely wrong than right.
     pub smallest_probability: f64,
+    /// An entry this probable comes up on its first night: the second would cost lead and settle
+    /// nothing.
+    pub at_once_probability: f64,
     /// Nights above the entry odds that an entry needs, of the last `of_nights`.
     pub enter_nights: u32,
     /// Judged nights looked at for entering, tonight included.
@@ -229,6 +232,7 @@ impl Default for Settings {
             budget: 0.2,
             round_days: 7.0,
             smallest_probability: 0.5,
+            at_once_probability: 0.9,
             enter_nights: 2,
             of_nights: 3,
             leave_odds_share: 0.5,
@@ -271,6 +275,7 @@ impl Settings {
         };
         share("budget", self.budget)?;
         share("smallest_probability", self.smallest_probability)?;
+        share("at_once_probability", self.at_once_probability)?;
         share("leave_odds_share", self.leave_odds_share)?;
         share("check_probability", self.check_probability)?;
         share("other_cause_probability", self.other_cause_probability)?;

@@ -80,6 +80,14 @@ pub fn verdicts_table(verdicts: &[Verdict], lists: &WatchLists) -> Table {
     table.push("group", "", texts_of(&rows, |v| v.group.clone()));
     table.push("blind", "", texts_of(&rows, |v| text(&blind_modes(v).join(";"))));
     table.push("reason", "", texts_of(&rows, |v| text(&v.reason)));
+    table.push("raw_fault_score", "", column_of(&rows, |v| v.raw_fault_score));
+    let calibrated = |v: &&Verdict| judged(v).then(|| v.calibrated.words());
+    table.push("calibrated", "", texts_of(&rows, calibrated));
+    table.push("limit", "", column_of(&rows, |v| v.limit.as_ref().map_or(f64::NAN, |l| l.value)));
+    let limit_unit = |v: &&Verdict| v.limit.as_ref().and_then(|l| text(&l.unit));
+    table.push("limit_unit", "", texts_of(&rows, limit_unit));
+    let limit_reason = |v: &&Verdict| v.limit.as_ref().and_then(|l| text(&l.reason));
+    table.push("limit_reason", "", texts_of(&rows, limit_reason));
     table
 }
 

@@ -7,7 +7,6 @@
 //!         standard, not its text).
 
 use crate::candidate::{Candidate, chance};
-use crate::cost::tolerable_error_pct;
 use crate::settings::Settings;
 use crate::tables::shown_probability;
 use metersift_model::records::{Meter, ZeroState};
@@ -352,7 +351,7 @@ pub(crate) fn settles(candidate: &Candidate<'_>) -> String {
 /// NE 107 letter of an entry.
 pub(crate) fn ne107(candidate: &Candidate<'_>) -> char {
     let has = |kind: FactKind| candidate.facts.iter().any(|fact| fact.kind == kind);
-    let tolerable = candidate.meter.map_or(f64::NAN, tolerable_error_pct);
+    let tolerable = candidate.verdict.tolerable_error_pct;
     let beyond = candidate.verdict.mode == candidate.mode
         && candidate.verdict.error_now_pct.is_some_and(|error| error.abs() > tolerable);
     match candidate.list {

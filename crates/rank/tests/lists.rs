@@ -254,7 +254,7 @@ fn a_decision_hides_its_own_mode_and_meter_only() {
 
 #[test]
 fn an_entry_comes_up_on_two_of_three_nights_and_on_a_first_night_alone() {
-    let one = [verdict("a", Coating, 0.95)];
+    let one = [verdict("a", Coating, 0.85)];
     let listed = |previous: &[PastEntry]| {
         let lists = lists(&one, &records(&[]), previous);
         names(&lists, ListKind::Clean).len() == 1
@@ -268,6 +268,34 @@ fn an_entry_comes_up_on_two_of_three_nights_and_on_a_first_night_alone() {
     assert!(listed(&[night(30, 0.1)]), "a month ago is no earlier night");
     let lists = lists(&one, &records(&[]), &[night(1, 0.1)]);
     assert_eq!(lists.withheld[0].why, WithheldWhy::Nights);
+}
+
+#[test]
+fn what_is_nearly_certain_comes_up_on_its_first_night() {
+    let listed = |p: f64| {
+        let before = [past("a", 1, None, Coating, 0.1), past("a", 2, None, Coating, 0.1)];
+        names(&lists(&[verdict("a", Coating, p)], &records(&[]), &before), ListKind::Clean).len()
+    };
+    assert_eq!((listed(0.89), listed(0.91)), (0, 1));
+}
+
+/// Coating or gas, the one as likely as the other: the meter is at fault, the cause is open.
+#[test]
+fn a_fault_whose_cause_is_open_stands_with_the_unexplained() {
+    let mut open = verdict("a", Coating, 0.46);
+    open.probabilities = [0.0; 10];
+    open.probabilities[0] = 0.06;
+    open.probabilities[Coating.index()] = 0.46;
+    open.probabilities[TwoPhase.index()] = 0.42;
+    open.probabilities[Electrical.index()] = 0.06;
+    let lists_of = |verdict: Verdict| lists(&[verdict], &records(&[]), &[]);
+    let listed = lists_of(open.clone());
+    assert_eq!(names(&listed, ListKind::Unexplained), ["a"]);
+    assert_eq!(listed.entries[0].mode, Coating);
+    // With the gas gone the coating has more than half of the chance and its own list.
+    open.probabilities[TwoPhase.index()] = 0.0;
+    open.probabilities[Coating.index()] = 0.88;
+    assert_eq!(names(&lists_of(open), ListKind::Clean), ["a"]);
 }
 
 #[test]
@@ -363,6 +391,7 @@ fn waiting_costs_money_where_worth_is_known_and_points_elsewhere() {
     settings.money.action_cost.clean = 40.0;
     let mut costly = verdict("a", Coating, 0.9);
     costly.error_now_pct = Some(0.6);
+    costly.by_mode[0].error_now_pct = Some(0.6);
     let verdicts = [costly, verdict("b", Coating, 0.9)];
     let lists = watch_lists(&verdicts, &site, &[], tonight(), &settings);
     let first = entry(&lists, "a");
@@ -511,7 +540,8 @@ fn a_verdicts_table_comes_back_as_earlier_nights() {
         "as_of, meter, service, stream, state, list, rank, mode, probability, fault_score, \
          p_no_change, p_process, p_data, p_coating, p_erosion, p_two_phase, p_zero_drift, \
          p_electrical, p_damage, p_unknown, severity, severity_low, severity_high, \
-         severity_unit, days_left, days_left_low, days_left_high, group, blind, reason"
+         severity_unit, days_left, days_left_low, days_left_high, group, blind, reason, \
+         raw_fault_score, calibrated, limit, limit_unit, limit_reason"
     );
     let back = PastEntry::from_table(&table).expect("our own table");
     assert_eq!(back.len(), 3);

@@ -299,8 +299,7 @@ fn probabilities(out: &mut String, night: &Night, verdict: &Verdict) {
     let mut order = Hypothesis::ALL;
     let p = |h: Hypothesis| verdict.probabilities[h.index()];
     order.sort_by(|&a, &b| p(b).total_cmp(&p(a)));
-    let state = if night.lists.calibrated { "" } else { "not " };
-    let _ = writeln!(out, "probabilities ({state}calibrated on this site):");
+    let _ = writeln!(out, "probabilities ({}):", verdict.calibrated.words());
     let (shown, small): (Vec<Hypothesis>, Vec<Hypothesis>) =
         order.into_iter().partition(|&hypothesis| p(hypothesis) >= WORTH_A_LINE);
     for hypothesis in shown {

@@ -8,7 +8,7 @@ use crate::stage::import::{refused, store_message};
 use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
 use crate::story::{self, grouped};
-use metersift_faults::Fleet;
+use metersift_faults::{FindingScore, Fleet};
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
@@ -129,15 +129,77 @@ pub fn latest_as_of(store: &Store) -> Result<Day, Message> {
     })
 }
 
-/// Everything before `as_of`, from the daily tables.
+/// Daily columns that the report draws and the verdict does not read.
+const DRAWN: [&str; 1] = ["density_residual_kg_m3"];
+
+/// What verdict and report need of everything before `as_of`: a sixth of the daily columns, which
+/// is what keeps three years of a thousand meters in memory.
 pub fn read_daily(store: &Store, as_of: Day) -> Result<Table, Message> {
-    store.read_daily(Day(i32::MIN), as_of).map_err(store_message)
+    let wanted: Vec<&str> = metersift_faults::DAILY_COLUMNS.into_iter().chain(DRAWN).collect();
+    store.read_daily_columns(Day(i32::MIN), as_of, &wanted).map_err(store_message)
 }
 
 /// Indexes a fleet for judging.
 pub fn fleet(site: &Site, daily: &Table, records: &Records) -> Result<Fleet, Message> {
-    Fleet::new(daily, records, &site.file.faults)
-        .map_err(|error| Message::could_not_start("the fleet cannot be judged").at(error))
+    let mut settings = site.file.faults.clone();
+    // Blind spots are told for the chance at which a list is really entered.
+    settings.list_probability = site.file.rank.smallest_probability;
+    let fleet = Fleet::new(daily, records, &settings)
+        .map_err(|error| Message::could_not_start("the fleet cannot be judged").at(error))?;
+    Ok(fleet.with_findings(finding_scores(site, records)?))
+}
+
+/// A verdict older than this says nothing about what was found.
+const FINDING_LOOK_BACK_DAYS: i32 = 30;
+
+/// What the last night before each finding thought of its meter: material of re-calibration.
+fn finding_scores(site: &Site, records: &Records) -> Result<Vec<FindingScore>, Message> {
+    let mut nights = nights_on_disk(site);
+    nights.reverse();
+    let mut wanted: BTreeMap<Day, Vec<(&str, Day, bool)>> = BTreeMap::new();
+    for (meter, findings) in &records.findings {
+        for finding in findings {
+            let known = |night: &&Day| {
+                **night <= finding.day && **night >= finding.day.plus(-FINDING_LOOK_BACK_DAYS)
+            };
+            if let Some(night) = nights.iter().find(known) {
+                let entry = (meter.as_str(), finding.day, finding.mode.is_some());
+                wanted.entry(*night).or_default().push(entry);
+            }
+        }
+    }
+    let mut scores = Vec::new();
+    for (night, findings) in wanted {
+        let table =
+            metersift_store::read_table(&verdicts_file(site, night)).map_err(store_message)?.0;
+        // Nights of older versions keep no odds before calibration: they have no say.
+        let (Some(meters), Some(raw)) = (table.texts("meter"), table.numbers("raw_fault_score"))
+        else {
+            continue;
+        };
+        for (meter, day, fault) in findings {
+            let row = meters.iter().position(|name| name.as_deref() == Some(meter));
+            if let Some(row) = row {
+                scores.push(FindingScore { day, raw_fault_score: raw[row], fault });
+            }
+        }
+    }
+    Ok(scores)
+}
+
+fn verdicts_file(site: &Site, night: Day) -> PathBuf {
+    site.out_dir().join(night.to_string()).join("evidence/verdicts.parquet")
+}
+
+/// Nights whose verdicts lie in the output folder, oldest first.
+fn nights_on_disk(site: &Site) -> Vec<Day> {
+    let Ok(folders) = std::fs::read_dir(site.out_dir()) else { return Vec::new() };
+    let mut days: Vec<Day> = folders
+        .filter_map(|entry| Day::parse(&entry.ok()?.file_name().to_string_lossy()))
+        .filter(|&day| verdicts_file(site, day).exists())
+        .collect();
+    days.sort();
+    days
 }
 
 /// Judges and ranks one morning.
@@ -223,18 +285,11 @@ fn samples_hash(store: &Store) -> String {
 
 /// Verdicts of earlier nights, from their evidence files.
 fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
-    let Ok(folders) = std::fs::read_dir(site.out_dir()) else { return Ok(Vec::new()) };
-    let mut days: Vec<Day> = folders
-        .filter_map(|entry| Day::parse(&entry.ok()?.file_name().to_string_lossy()))
-        .filter(|&day| day < as_of)
-        .collect();
-    days.sort();
+    let days = nights_on_disk(site).into_iter().filter(|&day| day < as_of);
+    let days: Vec<Day> = days.collect();
     let mut previous = Vec::new();
     for day in days.into_iter().rev().take(NIGHTS_REMEMBERED) {
-        let path = site.out_dir().join(day.to_string()).join("evidence/verdicts.parquet");
-        if !path.exists() {
-            continue;
-        }
+        let path = verdicts_file(site, day);
         let table = metersift_store::read_table(&path).map_err(store_message)?.0;
         match PastEntry::from_table(&table) {
             Ok(entries) => previous.extend(entries),

@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use metersift_model::records::{Decision, DecisionKind, Meter, Uses};
+use metersift_model::verdict::{Calibrated, ModeOutlook};
 use metersift_model::verdict::{Fact, FactKind, Interval, JudgedState, Severity};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Day, Hypothesis, ListKind, Records, Table, Verdict, WatchListEntry};
@@ -58,11 +59,21 @@ pub fn verdict(name: &str, mode: Hypothesis, p: f64) -> Verdict {
         probability: p,
         probabilities,
         fault_score: (p / (1.0 - p)).ln(),
+        raw_fault_score: f64::NAN,
+        calibrated: Calibrated::Simulated,
         decoy_score: f64::NAN,
         severity: Some(Severity { size: interval(3.0, 2.0, 4.0), unit: "%".into() }),
         days_left: None,
+        limit: None,
+        tolerable_error_pct: 0.5,
         error_now_pct: Some(0.5),
         error_rate_pct_d: None,
+        by_mode: vec![ModeOutlook {
+            mode,
+            error_now_pct: Some(0.5),
+            error_rate_pct_d: None,
+            days_left: None,
+        }],
         group: None,
         exceeds_group: false,
         blind_spots: Vec::new(),

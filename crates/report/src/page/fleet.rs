@@ -5,10 +5,14 @@ use super::format::{counts_sentence, percent, plural};
 use super::health::{data_health, groups, not_judged, overdue, quiet};
 use super::lists::{list_section, not_on_the_lists};
 use super::{Page, signs};
-use crate::workbook::calibration;
 use maud::{Markup, html};
 use metersift_model::ListKind;
 use metersift_model::watch_list::EntryChange;
+
+/// What probabilities were calibrated on; all verdicts of a night share it.
+fn calibration(page: &Page<'_>) -> String {
+    page.input.verdicts.first().map_or_else(String::new, |verdict| verdict.calibrated.words())
+}
 
 /// Site, date and the line of counts.
 pub(crate) fn top(page: &Page<'_>) -> Markup {
@@ -21,7 +25,7 @@ pub(crate) fn top(page: &Page<'_>) -> Markup {
             (since_last_night(page))
             p class="fine" {
                 "Made from data before " (input.card.as_of) " only. Probabilities: "
-                (calibration(input.lists.calibrated))
+                (calibration(page))
                 ". The lists screen; they prove nothing about a single meter. "
                 "Run " (input.card.run) ", configuration " (input.card.config_hash)
                 ", ledger " (input.card.ledger) "."
@@ -39,7 +43,7 @@ pub(crate) fn top_of_one(page: &Page<'_>) -> Markup {
             h1 { "One meter " span class="date" { "as of " (input.card.as_of) } }
             p class="fine" {
                 b { (counts_sentence(&input.lists.counts)) } ". Made from data before " (input.card.as_of)
-                " only. Probabilities: " (calibration(input.lists.calibrated))
+                " only. Probabilities: " (calibration(page))
                 ". The lists screen; they prove nothing about a single meter."
             }
         }

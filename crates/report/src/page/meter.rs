@@ -7,7 +7,6 @@ use super::panels::{Panel, change_day, panels};
 use super::picture::{Event, figure};
 use super::trace::quoted;
 use super::{Page, signs};
-use crate::workbook::calibration;
 use maud::{Markup, html};
 use metersift_model::verdict::JudgedState;
 use metersift_model::{Verdict, WatchListEntry};
@@ -55,7 +54,7 @@ fn body(page: &Page<'_>, verdict: &Verdict, standing: &[(&str, String)]) -> Mark
         }
         (cautions(&entries))
         (pictures(page, verdict))
-        (evidence(page, verdict))
+        (evidence(verdict))
         (limits_of_sight(verdict))
     }
 }
@@ -114,8 +113,9 @@ fn entry_block(page: &Page<'_>, verdict: &Verdict, entry: &WatchListEntry) -> Ma
 
 /// The limit that size and time left are held against, with its reason.
 fn limit_words(verdict: &Verdict) -> Option<String> {
-    let fact = verdict.facts.iter().find(|fact| fact.limit.is_finite())?;
-    Some(quantity(fact.limit, &fact.unit))
+    let limit = verdict.limit.as_ref().filter(|limit| limit.value.is_finite())?;
+    let reason = limit.reason.trim_end_matches('.');
+    Some(format!("{}: {reason}", quantity(limit.value, &limit.unit)))
 }
 
 /// Cautions of all entries of the meter, each once.
@@ -188,14 +188,14 @@ fn events(page: &Page<'_>, verdict: &Verdict, axis: &TimeAxis) -> Vec<Event> {
     letters.zip(dated).map(|(letter, (day, text))| Event { day, letter, text }).collect()
 }
 
-fn evidence(page: &Page<'_>, verdict: &Verdict) -> Markup {
+fn evidence(verdict: &Verdict) -> Markup {
     if verdict.state == JudgedState::NotJudged {
         return html! { p { "Not judged: " (verdict.reason) } };
     }
     html! {
         div class="two" {
             div {
-                h3 { "How likely, " (calibration(page.input.lists.calibrated)) }
+                h3 { "How likely, " (verdict.calibrated.words()) }
                 (bars::probabilities(verdict))
             }
             @if !verdict.evidence.is_empty() {

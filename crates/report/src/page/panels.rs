@@ -163,6 +163,12 @@ impl<'a> View<'a> {
         })
     }
 
+    /// The limit of the verdict, where it is one of this unit.
+    pub(crate) fn limit_in(&self, unit: &str) -> Option<f64> {
+        let limit = self.verdict.limit.as_ref().filter(|limit| limit.unit == unit)?;
+        Some(limit.value.abs()).filter(|value| value.is_finite())
+    }
+
     /// Values of the time before the change, else of the first third.
     fn reference(&self, points: &[Point]) -> Vec<f64> {
         let third = self.axis.from.plus(self.axis.days() / 3);
@@ -174,6 +180,7 @@ impl<'a> View<'a> {
         let feature = "drive_gain_median_pct";
         let mut panel = self.daily("Drive gain", "%", feature, self.column(feature))?;
         self.stairs(&mut panel, "drive_gain_resolution");
+        panel.limits.extend(self.limit_in("% drive gain"));
         Some(panel)
     }
 
@@ -251,6 +258,7 @@ impl<'a> View<'a> {
             false => "nothing in the last 14 days".into(),
         };
         panel.band = None;
+        panel.limits.extend(self.limit_in("% of flowing time"));
         // A median hides single bad days: columns show the largest of each block.
         panel.points = largest(&shares, self.block_days);
         Some(panel)

@@ -117,11 +117,16 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
     let has_values = !panel.points.is_empty() || panel.marks.iter().any(|m| m.value.is_some());
     let ticks = if has_values { value_axis.ticks() } else { Vec::new() };
     let limits = || panel.limits.iter().filter(|l| (value_axis.low..=value_axis.high).contains(*l));
+    let beyond: Vec<String> =
+        panel.limits.iter().filter(|l| !limits().any(|d| d == *l)).map(|l| number(*l)).collect();
     let drawn = !panel.points.is_empty() || !panel.marks.is_empty();
     html! {
         div class="pt" {
             span { b { (panel.title) } @if !panel.unit.is_empty() { ", " (pretty_unit(panel.unit)) } }
-            span class="rd" { (panel.reading) }
+            span class="rd" {
+                (panel.reading)
+                @if !beyond.is_empty() { "; limit " (beyond.join(" and ")) " is beyond the picture" }
+            }
             @for (shape, word) in panel.key {
                 span class="key" { svg width="12" height="12" { use href={ "#" (shape) } x="6" y="6" {} } (word) }
             }

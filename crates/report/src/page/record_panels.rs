@@ -4,7 +4,6 @@
 use super::format::{number, pretty_unit};
 use super::panels::{Drawn, Mark, Panel, View};
 use metersift_model::records::{Check, CheckOutcome, CheckPosition, ZeroState};
-use metersift_model::verdict::FactKind;
 use metersift_model::{Day, TimeUs};
 use std::collections::BTreeMap;
 
@@ -28,8 +27,9 @@ impl View<'_> {
         let checks = self.page.input.records.checks.get(&self.verdict.meter)?;
         let stiffness = |check: &&Check| check.quantity.is_empty() || check.quantity == "stiffness";
         let mut panel = self.checks("Stiffness checks", checks.iter().filter(stiffness))?;
-        let limits = self.stiffness_limit();
-        panel.limits = limits.iter().flat_map(|limit| [*limit, -*limit]).collect();
+        if let Some(limit) = self.limit_in("% of stiffness") {
+            panel.limits = vec![limit, -limit];
+        }
         Some(panel)
     }
 
@@ -116,6 +116,9 @@ impl View<'_> {
             return None;
         }
         panel.smallest_span = ZERO_SPAN;
+        if let (Some(limit), Some(stability)) = (self.limit_in("kg/h"), stability) {
+            panel.limits = vec![limit / stability, -limit / stability];
+        }
         if !panel.marks.is_empty() {
             panel.key = &[("kz1", "as found"), ("kz0", "as left")];
         }
@@ -128,13 +131,6 @@ impl View<'_> {
     pub(crate) fn zero_stability(&self) -> Option<f64> {
         let meter = self.page.input.records.meters.get(&self.verdict.meter)?;
         Some(meter.zero_stability_kg_h).filter(|stability| *stability > 0.0)
-    }
-
-    /// The limit of stiffness, where the verdict tells it.
-    fn stiffness_limit(&self) -> Option<f64> {
-        let facts = self.verdict.facts.iter();
-        let mut beyond = facts.filter(|fact| fact.kind == FactKind::CheckBeyondLimit);
-        beyond.next().map(|fact| fact.limit.abs()).filter(|limit| limit.is_finite())
     }
 }
 

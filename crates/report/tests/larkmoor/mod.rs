@@ -5,7 +5,8 @@ use metersift_model::records::{
     Change, Check, CheckOutcome, CheckPosition, Meter, Uses, ZeroRecord, ZeroState,
 };
 use metersift_model::verdict::{
-    BlindSpot, Fact, FactKind, Interval, JudgedState, ObservableEvidence, Severity,
+    BlindSpot, Calibrated, Fact, FactKind, Interval, JudgedState, Limit, ObservableEvidence,
+    Severity,
 };
 use metersift_model::watch_list::{
     EntryChange, FleetCounts, NightBefore, TrackRecord, WatchLists, Withheld, WithheldWhy,
@@ -371,11 +372,16 @@ fn verdict(name: &str, service: &str, stream: &str, story: Story) -> Verdict {
         probability: probabilities[mode.index()],
         probabilities,
         fault_score: if troubled { 2.3 } else { -3.0 },
+        raw_fault_score: f64::NAN,
+        calibrated: Calibrated::Simulated,
         decoy_score: f64::NAN,
         severity: severity(story),
         days_left: (story == Story::Erosion).then(|| interval(45.0, 20.0, 110.0)),
+        limit: limit(story),
+        tolerable_error_pct: 0.5,
         error_now_pct: troubled.then_some(0.8),
         error_rate_pct_d: troubled.then_some(0.004),
+        by_mode: Vec::new(),
         group: (story == Story::Gas).then(|| "tanker loading 1".into()),
         exceeds_group: name == "FT-4013",
         blind_spots: vec![
@@ -392,6 +398,21 @@ fn verdict(name: &str, service: &str, stream: &str, story: Story) -> Verdict {
             _ => String::new(),
         },
         usual_flow_kg_h: Some(24_500.0),
+    }
+}
+
+fn limit(story: Story) -> Option<Limit> {
+    let of = |value, unit: &str, reason: &str| {
+        Some(Limit { value, unit: unit.into(), reason: reason.into() })
+    };
+    match story {
+        Story::Erosion => {
+            of(2.5, "% of stiffness", "tolerable flow error 0.5 %, 5 times base accuracy 0.1 %")
+        }
+        Story::Gas => of(5.0, "% of flowing time", "limits.gas_share of the site file"),
+        Story::Zero => of(12.0, "kg/h", "0.5 % of the usual flow"),
+        Story::Electrical => of(90.0, "% drive gain", "where the drive saturates"),
+        _ => None,
     }
 }
 
