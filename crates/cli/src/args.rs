@@ -166,6 +166,10 @@ pub enum Command {
         /// Step between as-of dates.
         #[arg(long, default_value = "7d")]
         every: String,
+        /// Judge each date by the dumps that had arrived by that morning: later corrections and
+        /// late dumps are not seen.
+        #[arg(long)]
+        as_known: bool,
     },
     /// Say why a meter is listed, or why not.
     #[command(before_help = "Example: metersift explain FT-3107 --site plants/larkmoor")]
