@@ -284,7 +284,7 @@ fn a_store_of_a_newer_format_is_refused_unchanged() {
     let format = dir.path().join("store/format.json");
     let text = std::fs::read_to_string(&format).expect("a format file");
     let first =
-        text.lines().next().expect("a first line").replace("\"format\":1", "\"format\":99") + "\n";
+        text.lines().next().expect("a first line").replace("\"format\":2", "\"format\":99") + "\n";
     assert!(first.contains("99"), "the format file names its version: {text}");
     let seal = metersift_store::content_hash(first.as_bytes());
     let newer = format!("{first}{{\"hash\":\"{seal}\"}}\n");
