@@ -326,7 +326,16 @@ fn engineer_one_feature_to_the_last_bit_one_morning_again_and_the_score_beside_i
 
     let score = metersift(["backtest", "--site", &site, "--from", "-56d", "--every", "28d"]);
     assert_eq!(score.code, Some(0), "{}", score.stderr);
-    for part in ["verdict", "fixed limits", "latest check", " of ", "false", "(", "judged time"] {
+    for part in ["average precision", "found", "false/100 meter-months", "judged time"] {
         assert!(score.stdout.contains(part), "{part} is missing: {}", score.stdout);
     }
+    // k of n, and figures with their interval, for our own lists and for both dumb rivals.
+    for method in ["verdict", "fixed limits", "latest check"] {
+        let line = score.stdout.lines().find(|line| line.starts_with(method));
+        let line = line.unwrap_or_else(|| panic!("{method}: {}", score.stdout));
+        assert!(line.contains(" of ") && line.contains("..") && line.contains('('), "{line}");
+    }
+    let own = score.stdout.lines().find(|line| line.starts_with("verdict")).expect("seen above");
+    let lead = score.stdout.contains("lead before the limit");
+    assert!(own.contains(" 0 of ") || lead, "no lead times: {}", score.stdout);
 }

@@ -10,7 +10,7 @@ use crate::candidate::{Candidate, chance};
 use crate::settings::Settings;
 use crate::tables::shown_probability;
 use metersift_model::records::{Meter, ZeroState};
-use metersift_model::verdict::{FactKind, Interval, ObservableEvidence, Severity};
+use metersift_model::verdict::{FactKind, Interval, Limit, ObservableEvidence, Severity};
 use metersift_model::{Day, Hypothesis, ListKind, Records, Verdict};
 
 /// log10 of a factor below which an observable is not worth naming: three to one, where evidence
@@ -84,6 +84,11 @@ fn days_left_words(days_left: Interval) -> String {
         () if low.is_finite() => format!("limit later than {} d (9 chances in 10)", whole(low)),
         () => "limit beyond a year".into(),
     }
+}
+
+/// The limit that the days count to; where it comes from stands in the report.
+fn limit_words(limit: &Limit) -> String {
+    format!(" (limit {}{})", number(limit.value), unit_after(&limit.unit))
 }
 
 /// The evidence sentence.
@@ -163,6 +168,7 @@ fn mode_words(candidate: &Candidate<'_>) -> String {
     }
     if let Some(days_left) = verdict.days_left {
         text.push_str(&format!("; {}", days_left_words(days_left)));
+        text.push_str(&verdict.limit.as_ref().map_or(String::new(), limit_words));
     }
     if let Some(against) = against_words(verdict) {
         text.push_str(&format!("; {against}"));
@@ -440,6 +446,13 @@ mod tests {
         for (value, text) in table {
             assert_eq!(number(value), text, "{value}");
         }
+    }
+
+    #[test]
+    fn a_limit_is_told_with_its_unit() {
+        let unit = "% of reading".into();
+        let limit = Limit { value: 0.5, unit, reason: "5 x base accuracy".into() };
+        assert_eq!(limit_words(&limit), " (limit 0.5 % of reading)");
     }
 
     #[test]
