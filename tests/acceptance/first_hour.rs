@@ -335,7 +335,5 @@ fn engineer_one_feature_to_the_last_bit_one_morning_again_and_the_score_beside_i
         let line = line.unwrap_or_else(|| panic!("{method}: {}", score.stdout));
         assert!(line.contains(" of ") && line.contains("..") && line.contains('('), "{line}");
     }
-    let own = score.stdout.lines().find(|line| line.starts_with("verdict")).expect("seen above");
-    let lead = score.stdout.contains("lead before the limit");
-    assert!(own.contains(" 0 of ") || lead, "no lead times: {}", score.stdout);
+    assert!(score.stdout.contains("lead before the limit"), "no lead times: {}", score.stdout);
 }

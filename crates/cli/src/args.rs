@@ -44,8 +44,8 @@ pub struct Cli {
     #[arg(long, global = true, value_enum, default_value_t = ProgressKind::Auto)]
     pub progress: ProgressKind,
     /// Seconds between two lines of progress.
-    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 60)]
-    pub progress_every: u64,
+    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 60.0)]
+    pub progress_every: f64,
 }
 
 /// Where a printed result goes.
