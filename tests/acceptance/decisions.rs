@@ -106,7 +106,7 @@ fn an_accepted_entry_is_hidden_until_its_date_and_a_found_one_counts_in_the_reco
     let as_of = newest(dir.path());
     let as_of = as_of.file_name().expect("a date").to_string_lossy().into_owned();
     let listed = entries(dir.path());
-    let shown = listed.iter().find(|e| e.1 != "" && e.1 != "0" && e.2.starts_with("FT-"));
+    let shown = listed.iter().find(|e| !e.1.is_empty() && e.1 != "0" && e.2.starts_with("FT-"));
     let (list, _, meter, ..) = shown.expect("an entry of one meter").clone();
     let day = metersift_model::Day::parse(&as_of).expect("a date");
     let decide = |until: i32| {

@@ -335,4 +335,5 @@ fn engineer_one_feature_to_the_last_bit_one_morning_again_and_the_score_beside_i
         let line = line.unwrap_or_else(|| panic!("{method}: {}", score.stdout));
         assert!(line.contains(" of ") && line.contains("..") && line.contains('('), "{line}");
     }
+    assert!(score.stdout.contains("lead before the limit"), "no lead times: {}", score.stdout);
 }

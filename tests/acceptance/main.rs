@@ -1,6 +1,7 @@
 //! The program as its users meet it: commands, files, messages and exit codes.
 
 mod archives;
+mod as_known;
 mod bad_input;
 mod changes;
 mod decisions;

@@ -142,6 +142,11 @@ fn every_output_of_a_night_is_there_and_says_where_it_came_from() {
             "group",
             "blind",
             "reason",
+            "raw_fault_score",
+            "calibrated",
+            "limit",
+            "limit_unit",
+            "limit_reason",
         ]
     );
     assert_eq!(verdicts.n_rows(), 24, "every meter of the register has a row");

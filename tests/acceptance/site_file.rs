@@ -189,12 +189,19 @@ fn keys(path: &str, name: &str) -> Vec<Key> {
     let body = block(text, &format!("pub struct {name} ")).unwrap_or_else(|| panic!("{name}"));
     let defaults = defaults(text, name);
     let (mut keys, mut doc, mut function) = (Vec::new(), Vec::new(), None);
+    let mut skipped = false;
     for line in body.lines().map(str::trim) {
         if let Some(words) = line.strip_prefix("///") {
             doc.push(words.trim().to_string());
+        } else if line == "#[serde(skip)]" {
+            skipped = true;
         } else if let Some(rest) = line.strip_prefix("#[serde(default = \"") {
             function = rest.split('"').next().map(String::from);
         } else if let Some(field) = line.strip_prefix("pub ") {
+            if std::mem::take(&mut skipped) {
+                doc.clear();
+                continue;
+            }
             let (name, kind) = field.split_once(": ").expect("a field");
             let kind = kind.trim_end_matches(',').to_string();
             let written = function
@@ -326,4 +333,17 @@ fn every_default_of_a_number_is_one_that_the_site_file_takes() {
     put(&file, text);
     put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
     assert_eq!(run_night(dir.path()).code, Some(0), "the defaults written out are the defaults");
+}
+
+#[test]
+fn a_drive_ceiling_in_its_old_second_place_is_refused_and_sent_to_the_features() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let dir = folder.path();
+    small_site(dir, "");
+    let file = dir.join("site.toml");
+    let text = std::fs::read_to_string(&file).expect("a site file");
+    put(&file, format!("{text}\n[faults.limits]\ndrive_ceiling_pct = 90.0\n"));
+    let run = on_site("import", dir);
+    assert_eq!(run.code, Some(2), "{}", run.stderr);
+    assert!(run.stderr.contains("of [features]"), "{}", run.stderr);
 }

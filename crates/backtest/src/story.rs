@@ -16,6 +16,9 @@ pub struct ExtraNight {
     pub mode: Option<Hypothesis>,
 }
 
+/// Which mode a method names for a row, if it names any.
+pub type ModeOf<'a> = Box<dyn Fn(&Row<'_>) -> Option<Hypothesis> + 'a>;
+
 /// Another method to be scored on the same rows; a row it does not hold scores lowest.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Extra {
@@ -80,7 +83,7 @@ pub(crate) struct Method<'a> {
     pub name: String,
     pub score: Box<dyn Fn(&Row<'_>) -> f64 + 'a>,
     pub listed: Box<dyn Fn(&Row<'_>) -> bool + 'a>,
-    pub mode: Box<dyn Fn(&Row<'_>) -> Option<Hypothesis> + 'a>,
+    pub mode: ModeOf<'a>,
 }
 
 /// The verdict, the two dumb rivals, and what else was given.

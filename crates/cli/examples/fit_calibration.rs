@@ -7,6 +7,7 @@
 //! Method: verdicts without calibration at every other Monday of the last eleven months; Platt's
 //!         curve on the log odds of a fault; the power among the faults by maximum likelihood of
 //!         the true mode over meter-nights at fault that the odds convict.
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a measurement is printed")]
 
 use metersift_faults::{Calibration, Fleet, Line, Settings};
 use metersift_model::verdict::JudgedState;
@@ -45,8 +46,7 @@ fn main() -> Result<(), Failure> {
         seeds.push(seed);
         read_site(Path::new(folder), site, &mut nights)?;
     }
-    seeds.sort_unstable();
-    for site in 0..folders.len() {
+    for (site, seed) in seeds.iter().enumerate() {
         let (own, others): (Vec<&MeterNight>, Vec<&MeterNight>) =
             nights.iter().partition(|night| night.site == site);
         let Some(curve) = curve(&others) else { continue };
@@ -54,11 +54,11 @@ fn main() -> Result<(), Failure> {
         let p: Vec<f64> =
             own.iter().map(|night| 1.0 / (1.0 + (-curve.at(night.raw)).exp())).collect();
         eprintln!(
-            "seed {}: fitted on the others, calibration error {:.3}",
-            seeds[site],
+            "seed {seed}: fitted on the others, calibration error {:.3}",
             Calibration::error(&p, &labels)
         );
     }
+    seeds.sort_unstable();
     let all: Vec<&MeterNight> = nights.iter().collect();
     let curve = curve(&all).ok_or("no fault in these fleets")?;
     let at_fault = nights.iter().filter(|night| night.fault).count();

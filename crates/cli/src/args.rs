@@ -44,8 +44,8 @@ pub struct Cli {
     #[arg(long, global = true, value_enum, default_value_t = ProgressKind::Auto)]
     pub progress: ProgressKind,
     /// Seconds between two lines of progress.
-    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 60)]
-    pub progress_every: u64,
+    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 60.0)]
+    pub progress_every: f64,
 }
 
 /// Where a printed result goes.
@@ -166,6 +166,10 @@ pub enum Command {
         /// Step between as-of dates.
         #[arg(long, default_value = "7d")]
         every: String,
+        /// Judge each date by the dumps that had arrived by that morning: later corrections and
+        /// late dumps are not seen.
+        #[arg(long)]
+        as_known: bool,
     },
     /// Say why a meter is listed, or why not.
     #[command(before_help = "Example: metersift explain FT-3107 --site plants/larkmoor")]

@@ -68,9 +68,14 @@ fn run(command: Command) -> Result<Exit, Message> {
         Command::Faults { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Faults]),
         Command::Rank { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Rank]),
         Command::Report { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Report]),
-        Command::Backtest { site, from, to, every } => {
+        Command::Backtest { site, from, to, every, as_known } => {
             let site = Site::load(&site.site)?;
-            let span = backtest::Span { from: from.as_deref(), to: to.as_deref(), every: &every };
+            let span = backtest::Span {
+                from: from.as_deref(),
+                to: to.as_deref(),
+                every: &every,
+                as_known,
+            };
             print(&backtest::run(&site, &span)?)?;
             Ok(Exit::Done)
         }
@@ -141,6 +146,7 @@ fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit,
             from: Some(&options.from),
             to: as_of.as_deref(),
             every: &options.every,
+            as_known: options.as_known,
         };
         print(&backtest::run(&Site::load(site)?, &span)?)?;
     }

@@ -52,11 +52,13 @@ pub struct BacktestOptions {
     pub from: String,
     /// Step (`7d`).
     pub every: String,
+    /// Judge each date by what had arrived that morning.
+    pub as_known: bool,
 }
 
 impl Default for BacktestOptions {
     fn default() -> BacktestOptions {
-        BacktestOptions { from: "-182d".into(), every: "7d".into() }
+        BacktestOptions { from: "-182d".into(), every: "7d".into(), as_known: false }
     }
 }
 

@@ -42,13 +42,20 @@ pub enum ProgressKind {
 }
 
 static LOUDNESS: AtomicU8 = AtomicU8::new(Loudness::Normal as u8);
-static PROGRESS: Mutex<(ProgressKind, u64)> = Mutex::new((ProgressKind::Auto, 60));
+static PROGRESS: Mutex<(ProgressKind, Duration)> =
+    Mutex::new((ProgressKind::Auto, Duration::from_secs(60)));
+
+/// The shortest and longest time between two lines, seconds.
+const BEATS_S: (f64, f64) = (0.05, 86_400.0);
 static BAR: Mutex<Option<ProgressBar>> = Mutex::new(None);
 
 /// Sets how the story is told, once, before anything is.
-pub fn tell_as(loudness: Loudness, progress: ProgressKind, every_seconds: u64) {
+pub fn tell_as(loudness: Loudness, progress: ProgressKind, every_seconds: f64) {
     LOUDNESS.store(loudness as u8, Ordering::Relaxed);
-    *PROGRESS.lock().unwrap_or_else(PoisonError::into_inner) = (progress, every_seconds.max(1));
+    // Not a number, below or beyond: the nearest that makes sense.
+    let seconds = every_seconds.max(BEATS_S.0).min(BEATS_S.1);
+    let every = Duration::from_secs_f64(seconds);
+    *PROGRESS.lock().unwrap_or_else(PoisonError::into_inner) = (progress, every);
 }
 
 fn at_least(loudness: Loudness) -> bool {
@@ -248,8 +255,8 @@ fn draw_bar(shared: &Shared) {
     bar.finish_and_clear();
 }
 
-fn tell_lines(shared: &Shared, every_seconds: u64) {
-    while !shared.wait(Duration::from_secs(every_seconds)) {
+fn tell_lines(shared: &Shared, every: Duration) {
+    while !shared.wait(every) {
         let (done, elapsed) = (shared.position(), shared.start.elapsed().as_secs_f64());
         note(progress_line(shared.name, shared.unit, done, shared.total, elapsed));
     }

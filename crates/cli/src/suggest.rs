@@ -18,6 +18,13 @@ pub fn nearest<'a>(read: &str, known: &[&'a str]) -> Option<&'a str> {
 ///
 /// serde says: unknown field `x`, expected one of `a`, `b` (or: expected `a` or `b`).
 pub fn for_unknown(error: &str) -> Option<String> {
+    // Older site files set it twice.
+    if error.contains("unknown field `drive_ceiling_pct`") {
+        return Some(
+            "set it once, as `drive_ceiling_pct` of [features]: the verdict reads it from there"
+                .into(),
+        );
+    }
     let start =
         ["unknown field ", "unknown variant "].iter().find_map(|words| error.find(words))?;
     let quoted: Vec<&str> = error[start..].split('`').skip(1).step_by(2).collect();

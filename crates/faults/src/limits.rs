@@ -145,7 +145,7 @@ impl Case<'_> {
                 limit(
                     limits.drive_ceiling_pct,
                     "% drive gain",
-                    "beyond it the drive has no reserve left, setting `drive_ceiling_pct`".into(),
+                    "beyond it the drive has no reserve left, setting `drive_ceiling_pct` of `[features]`".into(),
                 )
             }),
             _ => None,

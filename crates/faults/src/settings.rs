@@ -122,7 +122,9 @@ pub struct Limits {
     pub base_accuracy_multiple: f64,
     /// The same for custody meters (95 %).
     pub custody_multiple: f64,
-    /// Drive gain at which the drive counts as saturated, %.
+    /// Drive gain at which the drive counts as saturated, %. Not read from the site file: whoever
+    /// judges takes it from the settings of the features, so that it is set once.
+    #[serde(skip)]
     pub drive_ceiling_pct: f64,
     /// Share of flowing time with a saturated drive that is a fact of its own.
     pub drive_saturated_share: f64,

@@ -214,13 +214,16 @@ fn row(
     }
 }
 
+/// A column of minutes: its name, and where its value stands in a row.
+type MinuteColumn = (&'static str, fn(&HourRow) -> f64);
+
 /// Hours as a table: `meter`, `hour`, minutes by state, `exposure`; row order is kept.
 pub fn hours_to_table(rows: &[HourRow]) -> Table {
     let mut table = Table::default();
     let meters = rows.iter().map(|row| Some(row.meter.clone())).collect();
     table.push("meter", "", ColumnData::Text(meters));
     table.push("hour", "", ColumnData::Time(rows.iter().map(|row| Some(row.hour)).collect()));
-    let columns: [(&str, fn(&HourRow) -> f64); 5] = [
+    let columns: [MinuteColumn; 5] = [
         ("flowing_min", |row| row.flowing_min),
         ("steady_min", |row| row.steady_min),
         ("single_phase_min", |row| row.single_phase_min),

@@ -39,6 +39,7 @@ mod row;
 mod samples;
 mod settings;
 mod table;
+mod told;
 mod weighted;
 mod zero;
 
@@ -50,4 +51,5 @@ pub use input::{FeaturesError, MeterDay, SignalDay};
 pub use row::{FeatureRow, WhyNull, to_table};
 pub use settings::Settings;
 pub use table::{COUNTS, FeatureDef, Group, Thinned, count_index, feature_index, features};
+pub use told::field_notes;
 pub use weighted::{held_mean, held_quantile};

@@ -63,7 +63,7 @@ fn write_checks(input: &MeterDay<'_>, checks: &[Check], row: &mut FeatureRow) {
         (CheckPosition::Whole, F::CheckWhole, F::CheckWholeScatter, F::CheckWholeDrift),
     ] {
         let values = values(checks, position, restart);
-        if !values.last().is_some_and(|(time, _)| time.day() == input.day) {
+        if values.last().is_none_or(|(time, _)| time.day() != input.day) {
             continue;
         }
         row.set(level, level_of(&values, input.day));

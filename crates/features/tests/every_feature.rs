@@ -3,7 +3,7 @@
 
 mod common;
 
-use common::{Column, DAY, SECONDS, Site, meter, normals, quiet_day};
+use common::{Column, DAY, SECONDS, Site, eventful_day, meter, normals, quiet_day};
 use metersift_features::{
     COUNTS, FeatureRow, Group, MeterDay, Scratch, Settings, SignalDay, WhyNull, features,
     meter_day, meter_day_with, to_table,
@@ -177,6 +177,50 @@ fn a_change_of_the_flow_unit_changes_flows_only() {
     for ((def, &a), &b) in features().iter().zip(a.values()).zip(b.values()) {
         let is_flow = ["kg/h", "kg"].contains(&def.unit);
         let want = if is_flow { 0.25 * a } else { a };
+        assert!(want.to_bits() == b.to_bits(), "{}: {a} and {b}", def.name);
+    }
+}
+
+fn scaled_by(site: &Site, signals: &[Signal], factor: f64) -> FeatureRow {
+    let mut site = site.clone();
+    for signal in signals {
+        let column = site.signals.get_mut(signal).expect("the day has the signal");
+        column.value.iter_mut().for_each(|value| *value *= factor);
+    }
+    site.row()
+}
+
+/// Pick-offs in another unit move the level of `D` by its logarithm and nothing else.
+#[test]
+fn a_change_of_the_pick_off_unit_changes_amplitudes_and_the_level_of_the_drive_only() {
+    let site = eventful_day();
+    let scaled = scaled_by(&site, &[Signal::PickoffInlet, Signal::PickoffOutlet], 2.0);
+    let row = site.row();
+    assert!(row.get("pickoff_inlet_mv").is_some() && row.get("drive_log_low").is_some());
+    for ((def, &a), &b) in features().iter().zip(row.values()).zip(scaled.values()) {
+        let want = match def.name {
+            "drive_log_low" | "drive_log_median" => a - 2.0_f64.ln(),
+            _ if def.unit == "mV" => 2.0 * a,
+            _ => a,
+        };
+        // Logarithms are rounded to some 4e-16.
+        let same = want.to_bits() == b.to_bits() || (want - b).abs() <= 1e-12;
+        assert!(same, "{}: {a} and {b}", def.name);
+    }
+}
+
+/// The period squared follows the unit of the frequency; no level of anything else does.
+#[test]
+fn a_change_of_the_frequency_unit_changes_the_resonator_only() {
+    let site = eventful_day();
+    let (row, scaled) = (site.row(), scaled_by(&site, &[Signal::TubeFrequency], 0.5));
+    assert!(row.get("resonator_period2_s2").is_some());
+    for ((def, &a), &b) in features().iter().zip(row.values()).zip(scaled.values()) {
+        let want = match def.unit {
+            "s2" | "s2 m3/kg" => 4.0 * a,
+            "Hz" => 0.5 * a,
+            _ => a,
+        };
         assert!(want.to_bits() == b.to_bits(), "{}: {a} and {b}", def.name);
     }
 }

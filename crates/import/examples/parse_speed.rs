@@ -166,7 +166,7 @@ fn write_dump(out: &mut impl Write, rows: usize, kind: Kind) -> std::io::Result<
     let mut values = Values(1);
     let value = |tag: usize, state: u64| {
         let value = 900.0 + (state >> 50) as f64 / 100.0;
-        if tag % 2 == 0 { value } else { value / 20.0 }
+        if tag.is_multiple_of(2) { value } else { value / 20.0 }
     };
     if kind.wide {
         let names: Vec<String> = (0..N_TAGS).map(name).collect();

@@ -98,7 +98,8 @@ fn a_file_that_grows_shrinks_goes_or_is_replaced_while_it_is_read_does_not_count
         std::fs::write(&other, DUMP).expect("written");
         std::fs::rename(&other, path).expect("renamed");
     };
-    let changes: [(&str, &dyn Fn(&Path)); 4] = [
+    type Change<'c> = (&'c str, &'c dyn Fn(&Path));
+    let changes: [Change<'_>; 4] = [
         ("grows", &append),
         ("shrinks", &|path| {
             let file = std::fs::OpenOptions::new().write(true).open(path).expect("opened");

@@ -3,13 +3,14 @@
 //!
 //! Budget: candidates, likeliest to be right first, are admitted while the expected share of false
 //!         entries of the page stays within the budget. Expected false = the larger of the sum of
-//!         1 - P(any fault) and the decoys above the same odds: mirrored signatures that no fault makes turn up by
-//!         chance as often as real ones do, whatever the probabilities claim. The list
-//!         `mend_data` has a budget of its own.
-//! Memory: an entry comes up at once above `at_once_probability`, else when it is above the entry odds on 2 of 3 judged nights, tonight
-//!         among them (a first night counts alone), and leaves when it was below half of them on
-//!         every judged night of a week. Past nights are measured against tonight's odds, so
-//!         that a list does not flicker when its neighbours change.
+//!         1 - P(any fault) and the decoys above the same odds: mirrored signatures that no fault
+//!         makes turn up by chance as often as real ones do, whatever the probabilities claim. The
+//!         list `mend_data` has a budget of its own.
+//! Memory: an entry comes up at once above `at_once_probability`, else when it is above the entry
+//!         odds on 2 of 3 judged nights, tonight among them (a first night counts alone), and
+//!         leaves when it was below half of them on every judged night of a week. Past nights are
+//!         measured against tonight's odds, so that a list does not flicker when its neighbours
+//!         change.
 //! Facts:  admitted always, and outside the budget: they are measured.
 
 use crate::candidate::{Candidate, chance_right};
@@ -77,9 +78,9 @@ fn cut_of(
     decoys: &Decoys,
     settings: &Settings,
 ) -> f64 {
-    let together = |c: &&Candidate<'_>| {
-        c.list == list || (shares_budget(list) && shares_budget(c.list) && c.main)
-    };
+    // A meter's second list and a common cause are entries of the page like any other.
+    let together =
+        |c: &&Candidate<'_>| c.list == list || (shares_budget(list) && shares_budget(c.list));
     let mut chances: Vec<f64> = candidates
         .iter()
         .filter(together)

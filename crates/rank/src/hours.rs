@@ -194,7 +194,7 @@ impl<'a> HourColumns<'a> {
     fn is_good(&self, row: usize) -> bool {
         self.steady_min[row] >= GOOD_MIN
             && self.single_phase_min[row] >= GOOD_MIN
-            && !(self.gas_min[row] > GAS_MIN)
+            && (self.gas_min[row].is_nan() || self.gas_min[row] <= GAS_MIN)
     }
 }
 

@@ -122,6 +122,12 @@ pub(crate) fn carry_out(
     for folder in to_sync {
         sync_folder(storage, folder)?;
     }
+    // A day that is set aside must not be back in its old place after a power loss, nor gone
+    // from there before it is durable in the new one.
+    let left: BTreeSet<&str> = intent.moves.iter().map(|m| folder_of(&m.from)).collect();
+    for folder in left.into_iter().filter(|&folder| folder != STAGING) {
+        sync_folder(storage, folder)?;
+    }
     // Only now: a ledger that is in place speaks for day files that are.
     for step in ledger {
         done.placed += usize::from(place(storage, step, verify)?);

@@ -13,7 +13,7 @@ use crate::layout::{DAILY, HOURS, Unit};
 use crate::seal;
 use crate::storage::put;
 use crate::store::Store;
-use crate::table_file::{TableMetadata, table_from_bytes, table_to_bytes};
+use crate::table_file::{ColumnNotes, TableMetadata, table_from_bytes, table_to_bytes_noted};
 use metersift_model::{Column, ColumnData, Day, Table};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -53,6 +53,20 @@ impl Store {
         table: &Table,
         inputs_hash: &str,
     ) -> Result<(), StoreError> {
+        self.write_daily_noted(day, bucket, (table, &ColumnNotes::new()), inputs_hash)
+    }
+
+    /// As [`Store::write_daily`], with notes on the columns: formula, validity, source.
+    ///
+    /// # Errors
+    /// As [`Store::write_daily`].
+    pub fn write_daily_noted(
+        &self,
+        day: Day,
+        bucket: u32,
+        table: (&Table, &ColumnNotes),
+        inputs_hash: &str,
+    ) -> Result<(), StoreError> {
         self.write_unit_table(DAILY, Unit { day, bucket }, table, inputs_hash)
     }
 
@@ -68,6 +82,7 @@ impl Store {
         table: &Table,
         inputs_hash: &str,
     ) -> Result<(), StoreError> {
+        let table = (table, &ColumnNotes::new());
         self.write_unit_table(HOURS, Unit { day, bucket }, table, inputs_hash)
     }
 
@@ -75,13 +90,13 @@ impl Store {
         &self,
         top: &str,
         unit: Unit,
-        table: &Table,
+        (table, notes): (&Table, &ColumnNotes),
         inputs_hash: &str,
     ) -> Result<(), StoreError> {
         self.must_write()?;
         let (path, receipt_path) = (unit.table_path(top), unit.receipt_path(top));
         let metadata = TableMetadata::from([(INPUTS_KEY.to_string(), inputs_hash.to_string())]);
-        let bytes = table_to_bytes(table, &metadata)?;
+        let bytes = table_to_bytes_noted(table, &metadata, notes)?;
         let receipt = ReceiptFile {
             format: crate::layout::FORMAT_VERSION,
             now: DailyReceipt {

@@ -67,6 +67,8 @@ pub use rejects::{MOST_REJECT_BYTES, NOT_WRITTEN, RejectFile};
 pub use runs::{MeterRuns, OriginRun, RunRef};
 pub use seal::hash as content_hash;
 pub use store::{DEFAULT_MEMORY_BYTES, Store, StoreSettings};
-pub use table_file::{TableMetadata, read_table, table_from_bytes, table_to_bytes, write_table};
+pub use table_file::{
+    ColumnNotes, TableMetadata, read_table, table_from_bytes, table_to_bytes, write_table,
+};
 pub use tellings::schema as origin_file_schema;
 pub use undo::Withdrawal;

@@ -2,7 +2,7 @@
 //!
 //! Shape:  text -> dictionary of strings; number -> f64, NaN and infinities as null; count -> i64;
 //!         flag -> bool; day -> date32; time -> timestamp us UTC. The unit stands in the field's
-//!         metadata under `unit`; whatever the caller wants to say about the file stands in the
+//!         metadata under `unit`, beside what the caller notes about it; whatever the caller wants to say about the file stands in the
 //!         file's metadata. Same table, same bytes.
 
 use crate::error::StoreError;
@@ -34,6 +34,10 @@ use std::sync::Arc;
 /// What a file says about itself besides its columns.
 pub type TableMetadata = BTreeMap<String, String>;
 
+/// What a file notes about its columns: column name, key, text. Columns that the table lacks are
+/// passed over; the key `unit` is the column's own.
+pub type ColumnNotes = BTreeMap<String, BTreeMap<String, String>>;
+
 /// Shorter tables are not compressed. Starting the compressor costs some 50 us per column on a
 /// virtual machine (it asks the processor what it can do), which for a day of features with its
 /// 150 short columns was a third of the time to read it.
@@ -53,14 +57,25 @@ const ARROW_SCHEMA: &str = "ARROW:schema";
 /// # Errors
 /// When the Parquet library refuses, which no table made by [`Table::push`] should cause.
 pub fn table_to_bytes(table: &Table, metadata: &TableMetadata) -> Result<Vec<u8>, StoreError> {
-    encode(table, metadata).map_err(|e| StoreError::writing("table", e))
+    table_to_bytes_noted(table, metadata, &ColumnNotes::new())
+}
+
+/// As [`table_to_bytes`], with notes on the columns.
+pub(crate) fn table_to_bytes_noted(
+    table: &Table,
+    metadata: &TableMetadata,
+    notes: &ColumnNotes,
+) -> Result<Vec<u8>, StoreError> {
+    encode(table, metadata, notes).map_err(|e| StoreError::writing("table", e))
 }
 
 fn encode(
     table: &Table,
     metadata: &TableMetadata,
+    notes: &ColumnNotes,
 ) -> Result<Vec<u8>, parquet::errors::ParquetError> {
-    let fields: Vec<Field> = table.columns.iter().map(field).collect();
+    let fields: Vec<Field> =
+        table.columns.iter().map(|column| field(column, notes.get(&column.name))).collect();
     let schema = Arc::new(Schema::new(fields));
     let arrays: Result<Vec<ArrayRef>, _> =
         table.columns.iter().map(|column| array(&column.data)).collect();
@@ -113,7 +128,7 @@ fn repeats(numbers: &[f64]) -> bool {
     true
 }
 
-fn field(column: &Column) -> Field {
+fn field(column: &Column, notes: Option<&BTreeMap<String, String>>) -> Field {
     let kind = match column.data {
         ColumnData::Text(_) => DataType::Dictionary(DataType::Int32.into(), DataType::Utf8.into()),
         ColumnData::Number(_) => DataType::Float64,
@@ -122,11 +137,12 @@ fn field(column: &Column) -> Field {
         ColumnData::Day(_) => DataType::Date32,
         ColumnData::Time(_) => DataType::Timestamp(TimeUnit::Microsecond, Some("UTC".into())),
     };
-    let field = Field::new(&column.name, kind, true);
-    if column.unit.is_empty() {
-        return field;
+    let mut metadata: HashMap<String, String> = notes.cloned().into_iter().flatten().collect();
+    metadata.remove(UNIT);
+    if !column.unit.is_empty() {
+        metadata.insert(UNIT.to_string(), column.unit.clone());
     }
-    field.with_metadata(HashMap::from([(UNIT.to_string(), column.unit.clone())]))
+    Field::new(&column.name, kind, true).with_metadata(metadata)
 }
 
 fn array(data: &ColumnData) -> Result<ArrayRef, arrow::error::ArrowError> {

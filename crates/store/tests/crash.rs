@@ -196,3 +196,44 @@ fn a_daily_table_is_old_or_new_at_every_call() {
         }
     }
 }
+
+/// Takes the first dump out and sets a day aside, unless that is done already.
+fn undo(storage: &FaultyStorage) -> Result<(), StoreError> {
+    let mut store = Store::open_on(Arc::new(storage.clone()), settings(1 << 30))?;
+    let hash = first_night()[0].hash();
+    if store.ledger().holds(&hash) {
+        store.withdraw(&hash)?;
+    }
+    let last = store.day_files().last().map(|file| file.unit);
+    if let Some(unit) = last.filter(|unit| unit.day == START.plus(2)) {
+        store.set_aside(&[unit])?;
+    }
+    Ok(())
+}
+
+#[test]
+fn killed_at_every_call_of_a_withdrawal_and_of_setting_a_day_aside() {
+    let start = after(World::default(), &first_night(), 1 << 30);
+    let start = after(start, &second_night(), 1 << 30);
+    let counting = FaultyStorage::new(start.clone(), Fault::Never);
+    // Until nothing is left to set aside: the number of buckets decides how often.
+    let finish = |storage: &FaultyStorage| {
+        for _ in 0..3 {
+            undo(storage).unwrap();
+        }
+        picture(&storage.world())
+    };
+    undo(&counting).unwrap();
+    let calls = counting.calls();
+    let expected = finish(&counting);
+    assert!(calls > 60, "{calls}");
+    for n in 1..=calls {
+        let storage = FaultyStorage::new(start.clone(), Fault::KilledAt(n));
+        let _ = undo(&storage);
+        for ending in ENDINGS {
+            let next = FaultyStorage::new(storage.world().after(ending), Fault::Never);
+            let left = finish(&next);
+            assert!(left == expected, "call {n} ({}), {ending:?}", counting.log()[n - 1]);
+        }
+    }
+}

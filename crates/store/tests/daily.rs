@@ -6,7 +6,9 @@ mod common;
 
 use common::{START, files_below, open};
 use metersift_model::{ColumnData, Day, Table};
-use metersift_store::{ErrorKind, Store, StoreError};
+use metersift_store::{ColumnNotes, ErrorKind, Store, StoreError};
+use parquet::arrow::arrow_reader::{ArrowReaderMetadata, ArrowReaderOptions};
+use std::collections::BTreeMap;
 
 fn table(day: Day, meters: &[&str], extra: bool) -> Table {
     let mut table = Table::default();
@@ -115,4 +117,41 @@ fn a_reader_writes_nothing() {
     assert!(reader.begin_import().is_err());
     assert!(reader.reject_file("00", 1 << 20).is_err());
     assert_eq!(Store::read(&folder.path().join("none")).err().unwrap().kind(), ErrorKind::Setup);
+}
+
+/// Read with the Parquet library, as any other program would.
+#[test]
+fn notes_on_columns_stand_in_the_field_metadata_and_do_not_change_what_is_read() {
+    let told = |text: &str| BTreeMap::from([("formula".to_string(), text.to_string())]);
+    let mut density = told("median of density");
+    density.insert("source".into(), "identity".into());
+    density.insert("unit".into(), "furlong".into());
+    let notes = ColumnNotes::from([
+        ("density_kg_m3".to_string(), density),
+        ("n_density".to_string(), told("how many")),
+        ("not_there".to_string(), told("nothing")),
+    ]);
+    let rows = table(START, &["A", "B"], true);
+    let written = || {
+        let folder = tempfile::tempdir().unwrap();
+        let store = open(folder.path(), 1, 1 << 30);
+        store.write_daily_noted(START, 0, (&rows, &notes), "in").unwrap();
+        assert_eq!(store.read_daily(START, START.plus(1)).unwrap(), rows);
+        std::fs::read(folder.path().join("daily/day=2026-03-07/bucket=00.parquet")).unwrap()
+    };
+    let bytes = written();
+    for _ in 0..8 {
+        assert!(written() == bytes, "same table and notes, same bytes");
+    }
+    let bytes = bytes::Bytes::from(bytes);
+    let footer = ArrowReaderMetadata::load(&bytes, ArrowReaderOptions::new()).unwrap();
+    let of = |name: &str, key: &str| {
+        footer.schema().field_with_name(name).unwrap().metadata().get(key).cloned()
+    };
+    assert_eq!(of("density_kg_m3", "unit").as_deref(), Some("kg/m3"), "the column's own unit");
+    assert_eq!(of("density_kg_m3", "formula").as_deref(), Some("median of density"));
+    assert_eq!(of("density_kg_m3", "source").as_deref(), Some("identity"));
+    assert_eq!(of("n_density", "formula").as_deref(), Some("how many"));
+    assert_eq!(of("n_density", "unit"), None);
+    assert_eq!(of("meter", "formula"), None);
 }

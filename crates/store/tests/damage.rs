@@ -251,3 +251,30 @@ fn a_store_from_a_newer_program_is_refused_with_both_versions() {
     after.insert("writer.json".into(), before["writer.json"].clone());
     assert_eq!(before, after);
 }
+
+#[test]
+fn each_of_1600_flipped_bits_in_origin_files_is_noticed_before_a_telling_is_used() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = sound(folder.path());
+    let mut dice = Dice(3);
+    for day in 0..2 {
+        let samples = day_file(folder.path(), day).to_string_lossy().into_owned();
+        let path = PathBuf::from(samples.replace("samples", "origin"));
+        let good = fs::read(&path).unwrap();
+        for _ in 0..800 {
+            let bit = dice.below(good.len() as u64 * 8) as usize;
+            let mut bad = good.clone();
+            bad[bit / 8] ^= 1 << (bit % 8);
+            fs::write(&path, &bad).unwrap();
+            let mut handed_out = 0;
+            let error = store
+                .for_each_run_with_origin(START.plus(day), 0, &mut |_| handed_out += 1)
+                .unwrap_err();
+            assert_eq!((error.kind(), handed_out), (ErrorKind::Damaged, 0), "bit {bit}");
+        }
+        // The samples are sound and are read.
+        assert!(read_day(&store, day).is_ok());
+        fs::write(&path, &good).unwrap();
+    }
+    assert!(store.check().unwrap().is_sound());
+}

@@ -138,7 +138,7 @@ fn logistic(points: &[Point]) -> Option<(f64, f64)> {
             h11 += w * x * x;
         }
         let det = h00 * h11 - h01 * h01;
-        if !(det > 0.0) {
+        if det.is_nan() || det <= 0.0 {
             return None;
         }
         let (da, db) = ((h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det);

@@ -5,11 +5,13 @@ use crate::message::Message;
 use crate::pipeline::{parse_day, parse_step};
 use crate::site::Site;
 use crate::stage::import::store_message;
-use crate::stage::night;
+use crate::stage::{features, night};
 use crate::story::{self, say};
 use metersift_backtest::{ASSUMED_DAYS_BEFORE_FINDING, BacktestError, Known, Rivals, Scores};
-use metersift_model::{Day, Records, Table};
+use metersift_faults::Fleet;
+use metersift_model::{Day, Records, Table, TimeUs};
 use metersift_store::Store;
+use std::rc::Rc;
 
 mod figures;
 
@@ -21,7 +23,13 @@ pub struct Span<'a> {
     pub to: Option<&'a str>,
     /// Step.
     pub every: &'a str,
+    /// Judge each date by what had arrived that morning.
+    pub as_known: bool,
 }
+
+/// A night is judged on what had arrived by the middle of its day: exports of the day before come
+/// in after midnight.
+const MORNING_HOURS: i64 = 12;
 
 /// Replays, scores, writes `out/backtest/` and returns the figures as text.
 pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
@@ -33,16 +41,20 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     let from = parse_day(span.from.unwrap_or("-182d"), to)?;
     let dates = metersift_backtest::Span { from, to, every_days: parse_step(span.every)? };
     let daily = night::read_daily(&store, to)?;
-    let fleet = night::fleet(site, &daily, &records)?;
     let rivals = Rivals::new(&daily, &records);
-    let nights = metersift_backtest::replay(
-        &mut |_| Ok::<_, BacktestError>(&fleet),
-        &rivals,
-        &records,
-        &site.file.rank,
-        dates,
-    )
-    .map_err(Message::could_not_start)?;
+    let replay = |fleet_at: &mut dyn FnMut(Day) -> Result<Rc<Fleet>, BacktestError>| {
+        metersift_backtest::replay(fleet_at, &rivals, &records, &site.file.rank, dates)
+            .map_err(Message::could_not_start)
+    };
+    let nights = if span.as_known {
+        replay(&mut |as_of| {
+            fleet_as_known(site, &store, &records, as_of)
+                .map_err(|what| BacktestError::Fleet { as_of, what })
+        })?
+    } else {
+        let fleet = Rc::new(night::fleet(site, &daily, &records)?);
+        replay(&mut |_| Ok(Rc::clone(&fleet)))?
+    };
     let (known, source) = known(site, &records, latest)?;
     if known.is_empty() {
         say("no findings are recorded: what was right and what was false cannot be known");
@@ -65,6 +77,24 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
         text.push_str(&unknowable(&known));
     }
     Ok(text)
+}
+
+/// The fleet as its samples stood on the morning of a date. Records carry no time of arrival: they
+/// count from the day they speak of.
+fn fleet_as_known(
+    site: &Site,
+    store: &Store,
+    records: &Records,
+    as_of: Day,
+) -> Result<Rc<Fleet>, String> {
+    let arrived_before = TimeUs(as_of.start().0 + MORNING_HOURS * 3_600_000_000);
+    let all = (Day(i32::MIN), as_of);
+    let daily = features::daily_as_known(site, store, records, all, arrived_before)
+        .map_err(|message| message.to_string())?;
+    if daily.n_rows() == 0 {
+        say(format!("as of {as_of}: no dump had arrived by then, so no meter is judged"));
+    }
+    night::fleet(site, &daily, records).map(Rc::new).map_err(|message| message.to_string())
 }
 
 const FINDINGS: &str = "findings";

@@ -35,7 +35,7 @@ pub fn run(night: &Night, meter: &str) -> Result<String, Message> {
         let _ = writeln!(out, "{term}: {words}");
     }
     if verdict.state != JudgedState::NotJudged {
-        probabilities(&mut out, night, verdict);
+        probabilities(&mut out, verdict);
         evidence(&mut out, verdict);
     }
     for fact in &verdict.facts {
@@ -295,7 +295,7 @@ fn likeliest(verdict: &Verdict) -> Option<Hypothesis> {
         .reduce(|best, next| if chance(next) > chance(best) { next } else { best })
 }
 
-fn probabilities(out: &mut String, night: &Night, verdict: &Verdict) {
+fn probabilities(out: &mut String, verdict: &Verdict) {
     let mut order = Hypothesis::ALL;
     let p = |h: Hypothesis| verdict.probabilities[h.index()];
     order.sort_by(|&a, &b| p(b).total_cmp(&p(a)));

@@ -46,11 +46,14 @@ const SIGNALS: [&str; 9] = [
     "tube_frequency",
 ];
 
+/// A daily level, its words, and the factors between its units with their names.
+type LevelUnits = (&'static str, &'static str, &'static [(f64, &'static str)]);
+
 /// Daily levels that a unit can step, with the factors between units in use for them.
 ///
 /// Source: exact factors of NIST SP 811, Appendix B (from memory), rounded here to what the
 /// tolerance asks for.
-const STEPS: [(&str, &str, &[(f64, &str)]); 3] = [
+const STEPS: [LevelUnits; 3] = [
     (
         "flow_q50_kg_h",
         "mass flow",

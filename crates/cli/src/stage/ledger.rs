@@ -19,8 +19,11 @@ pub enum Format {
     Csv,
 }
 
+/// A count of a dump under its name.
+type NamedCount = (&'static str, fn(&DumpEntry) -> u64);
+
 /// The counts of one dump, in the order in which they are printed.
-const COUNTS: [(&str, fn(&DumpEntry) -> u64); 7] = [
+const COUNTS: [NamedCount; 7] = [
     ("rows_in", |dump| dump.rows_in),
     ("stored", |dump| dump.rows.stored),
     ("duplicate", |dump| dump.rows.duplicate),

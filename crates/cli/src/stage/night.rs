@@ -144,6 +144,7 @@ pub fn fleet(site: &Site, daily: &Table, records: &Records) -> Result<Fleet, Mes
     let mut settings = site.file.faults.clone();
     // Blind spots are told for the chance at which a list is really entered.
     settings.list_probability = site.file.rank.smallest_probability;
+    settings.limits.drive_ceiling_pct = site.file.features.drive_ceiling_pct;
     let fleet = Fleet::new(daily, records, &settings)
         .map_err(|error| Message::could_not_start("the fleet cannot be judged").at(error))?;
     Ok(fleet.with_findings(finding_scores(site, records)?))

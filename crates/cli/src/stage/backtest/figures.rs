@@ -71,6 +71,12 @@ fn leads(scores: &Scores, out: &mut String) {
             verdict.limits_reached,
             verdict.listed_before_limit,
         );
+    } else {
+        let _ = writeln!(
+            out,
+            "lead before the limit: not known, no listed fault has a limit that was reached; \
+             {missed} faults never listed"
+        );
     }
     let wrong: Vec<String> = scores
         .confusion

@@ -205,7 +205,8 @@ fn write(
     let key = job.key.with_rows(rows);
     // The key of the daily table vouches for both, so that one is written last.
     write_hours(store, (day, bucket), &hours, &key)?;
-    store.write_daily(day, bucket, &daily, &key.to_string()).map_err(store_message)?;
+    let noted = (&daily, &metersift_features::field_notes());
+    store.write_daily_noted(day, bucket, noted, &key.to_string()).map_err(store_message)?;
     Ok(Done { day, rows, made: reasons, samples: made.samples, unregistered: made.unregistered })
 }
 
