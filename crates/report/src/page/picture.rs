@@ -160,17 +160,39 @@ fn draw(panel: &Panel, axis: &TimeAxis, events: &[Event], change: Option<Day>) -
                     use href={ "#" (mark.shape) } x={ (axis.percent(mark.day)) "%" } y=(trim(y, 1)) {}
                 }
                 // Labels last: they stand on what is below them.
-                @for limit in limits() { (label(&format!("limit {}", number(*limit)), value_axis.y(*limit))) }
+                @for (words, y) in limit_words(limits().copied(), &value_axis) { (label(&words, y)) }
                 @if let Some((low, high)) = panel.band { (band_label(panel, axis, &value_axis, low, high)) }
             }
         } }
     }
 }
 
-/// Words at the left edge, above the line that they name, or below it where there is no room.
+/// Words for limits with the height of the line they stand at; limits too near to each other for
+/// two labels share the one of the upper line.
+fn limit_words(limits: impl Iterator<Item = f64>, values: &ValueAxis) -> Vec<(String, f64)> {
+    let mut falling: Vec<f64> = limits.collect();
+    falling.sort_by(|a, b| b.total_cmp(a));
+    let near = |a: &f64, b: &f64| label_y(values.y(*b)) - label_y(values.y(*a)) < LABEL_PX;
+    let groups = falling.chunk_by(near);
+    let words = |group: &[f64]| {
+        let numbers: Vec<String> = group.iter().map(|limit| number(*limit)).collect();
+        let noun = if group.len() == 1 { "limit" } else { "limits" };
+        (format!("{noun} {}", numbers.join(" and ")), values.y(group[0]))
+    };
+    groups.map(words).collect()
+}
+
+/// Height of a line of words, pixels, with the air that keeps two apart.
+const LABEL_PX: f64 = 14.0;
+
+/// Where words stand: above the line that they name, or below it where there is no room.
+fn label_y(y: f64) -> f64 {
+    if y < 14.0 { y + 11.0 } else { y - 3.0 }
+}
+
+/// Words at the left edge, at a line.
 fn label(words: &str, y: f64) -> Markup {
-    let y = if y < 14.0 { y + 11.0 } else { y - 3.0 };
-    html! { text class="lb" x="3" y=(trim(y, 1)) { (words) } }
+    html! { text class="lb" x="3" y=(trim(label_y(y), 1)) { (words) } }
 }
 
 /// `usual` on the band, where it is wide enough to hold the word and no line runs there.
@@ -275,5 +297,22 @@ pub(crate) fn sparkline(points: &[Point], as_of: Day, days: i32, smallest_span: 
                 circle cx={ (x) "%" } cy=(y) r="2.5" class="k1" transform="translate(-3,2)" {}
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn limits_that_stand_close_share_one_label() {
+        let wide = ValueAxis { low: -1.0, high: 1.0, height: HEIGHT };
+        let apart = limit_words([-0.8, 0.8].into_iter(), &wide);
+        assert_eq!(apart.len(), 2, "{apart:?}");
+        let far = ValueAxis { low: -10.0, high: 10.0, height: HEIGHT };
+        let close = limit_words([-0.5, 0.5].into_iter(), &far);
+        assert_eq!(close.len(), 1, "{close:?}");
+        assert!(close[0].0.starts_with("limits 0.5 and"), "{close:?}");
+        assert!((close[0].1 - far.y(0.5)).abs() < 1e-12);
     }
 }
