@@ -78,7 +78,8 @@ fn import(
     session.commit().expect("the import commits");
 }
 
-/// Verdicts of two dates as text: a number that is not known does not equal itself.
+/// Verdicts of two dates, and what every method said of each meter, the rivals among them, as
+/// text: a number that is not known does not equal itself.
 fn verdicts(dir: &Path, start: Day, more: &[&str]) -> String {
     let (from, to) =
         (start.plus(JUDGED_UNTIL - 7).to_string(), start.plus(JUDGED_UNTIL).to_string());
@@ -87,8 +88,11 @@ fn verdicts(dir: &Path, start: Day, more: &[&str]) -> String {
     words.extend(more);
     let run = metersift(words);
     assert_eq!(run.code, Some(0), "{}", run.stderr);
-    let table = metersift_store::read_table(&dir.join("out/backtest/verdicts.parquet"));
-    format!("{:?}", table.expect("verdicts").0)
+    let table = |name: &str| {
+        let file = dir.join("out/backtest").join(name);
+        format!("{:?}", metersift_store::read_table(&file).expect("a table").0)
+    };
+    table("verdicts.parquet") + &table("nights.parquet")
 }
 
 #[test]

@@ -2,7 +2,7 @@
 //! daily table and in the records, and not a byte of that date's verdict changes.
 
 use crate::straightway::daily_table;
-use metersift_backtest::{BacktestError, Night, Rivals, Span};
+use metersift_backtest::{Night, Seen, Span};
 use metersift_faults::Fleet;
 use metersift_model::records::*;
 use metersift_model::{ColumnData, Day, Hypothesis, Records, Table};
@@ -28,16 +28,10 @@ fn site() -> Site {
 
 fn nights(site: &Site) -> Vec<Night> {
     let fleet = Fleet::new(&site.daily, &site.records, &Default::default()).expect("a fleet");
-    let rivals = Rivals::new(&site.daily, &site.records);
+    let seen = Seen::new(fleet, &site.daily, &site.records);
     let span = Span { from: site.as_of.plus(-28), to: site.as_of, every_days: 14 };
-    metersift_backtest::replay(
-        &mut |_| Ok::<_, BacktestError>(&fleet),
-        &rivals,
-        &site.records,
-        &Default::default(),
-        span,
-    )
-    .expect("nights")
+    metersift_backtest::replay(&mut |_| Ok(seen.clone()), &site.records, &Default::default(), span)
+        .expect("nights")
 }
 
 /// The verdict of the last night as the bytes of its file, and what else a back-test scores.

@@ -8,6 +8,7 @@ mod decisions;
 mod exits;
 mod facility;
 mod first_hour;
+mod health;
 mod known_truth;
 mod leakage;
 mod ledger;

@@ -28,8 +28,7 @@ pub use known::{ASSUMED_DAYS_BEFORE_FINDING, GAS_REMEMBERED_DAYS, Known, from_fi
 pub use limits::LimitCoverage;
 pub use methods::MethodScore;
 pub use rate::{Rate, rate_per};
-pub use replay::{BacktestError, GroupEntry, MeterNight, Night, Span, replay};
-pub use rivals::Rivals;
+pub use replay::{BacktestError, GroupEntry, MeterNight, Night, Seen, Span, replay};
 pub use score::{Scores, score, score_beside};
 pub use story::{Extra, ExtraNight};
 pub use tables::{calibration_table, entries_table, methods_table, nights_table, services_table};

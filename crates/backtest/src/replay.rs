@@ -7,6 +7,7 @@ use metersift_model::verdict::{Interval, JudgedState};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Day, Hypothesis, ListKind, Table, Verdict};
 use metersift_rank::PastEntry;
+use std::rc::Rc;
 
 /// What one night said about one meter.
 #[derive(Clone, Debug, PartialEq)]
@@ -113,8 +114,23 @@ pub enum BacktestError {
 /// Steps longer than this no longer stand for consecutive nights.
 const LONGEST_NIGHTLY_STEP: i32 = 3;
 
-/// Judges and ranks at every date. `fleet_at` gives the fleet as it is judged on a date: the same
-/// one every time, or one made of what was known by then.
+/// What a date is judged on: the fleet, and the rivals over the same daily rows. The same every
+/// time, or made of what was known by then.
+#[derive(Clone)]
+pub struct Seen<'a> {
+    fleet: Rc<Fleet>,
+    /// Over the same rows: a rival that saw later corrections would be no rival.
+    rivals: Rc<Rivals<'a>>,
+}
+
+impl<'a> Seen<'a> {
+    /// A fleet and the rivals over the rows that it was made of.
+    pub fn new(fleet: Fleet, daily: &Table, records: &'a Records) -> Seen<'a> {
+        Seen { fleet: Rc::new(fleet), rivals: Rc::new(Rivals::new(daily, records)) }
+    }
+}
+
+/// Judges and ranks at every date, on what `seen_at` gives for it.
 ///
 /// An entry must be above its cut on two of three nights. Two nights of a real site see all but
 /// the same data, so they agree; two dates a fortnight apart need not. Where the step is longer
@@ -124,9 +140,8 @@ const LONGEST_NIGHTLY_STEP: i32 = 3;
 /// # Errors
 /// When the span holds no date, a fleet cannot be made, or a night's own table cannot be read
 /// back.
-pub fn replay<F: std::borrow::Borrow<Fleet>>(
-    fleet_at: &mut dyn FnMut(Day) -> Result<F, BacktestError>,
-    rivals: &Rivals<'_>,
+pub fn replay<'a>(
+    seen_at: &mut dyn FnMut(Day) -> Result<Seen<'a>, BacktestError>,
     records: &Records,
     rank: &metersift_rank::Settings,
     span: Span,
@@ -138,14 +153,14 @@ pub fn replay<F: std::borrow::Borrow<Fleet>>(
     let mut previous: Vec<PastEntry> = Vec::new();
     let mut nights = Vec::new();
     for as_of in span.dates()? {
-        let fleet = fleet_at(as_of)?;
-        let verdicts = fleet.borrow().judge(as_of);
+        let seen = seen_at(as_of)?;
+        let verdicts = seen.fleet.judge(as_of);
         let lists = metersift_rank::watch_lists(&verdicts, records, &previous, as_of, &rank);
         let table = metersift_rank::verdicts_table(&verdicts, &lists);
         previous.extend(PastEntry::from_table(&table)?);
         let keep_from = as_of.plus(-span.every_days * 8);
         previous.retain(|entry| entry.as_of >= keep_from);
-        let meters = verdicts.iter().map(|v| meter_night(v, &lists, rivals)).collect();
+        let meters = verdicts.iter().map(|v| meter_night(v, &lists, &seen.rivals)).collect();
         nights.push(Night { as_of, meters, groups: groups(&lists), verdicts: table });
     }
     Ok(nights)

@@ -10,6 +10,7 @@ use crate::{fleets, threshold};
 use metersift_faults::Fleet;
 use metersift_model::Signal;
 use metersift_sim::{Ladder, Plan, PlanVariation};
+use metersift_stats::{CoefficientPrior, LogisticLine, logistic_line};
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::path::Path;
@@ -113,41 +114,16 @@ fn line(name: &str, mode: &str, unit: &str, points: &[Point]) -> String {
 /// Size seen with 80 % power; infinite where even the largest sizes are not.
 fn smallest(points: &[Point]) -> f64 {
     let most = points.iter().map(|p| p.ln_size).fold(f64::NEG_INFINITY, f64::max);
-    let Some((a, b)) = logistic(points) else { return f64::INFINITY };
-    let at = ((POWER / (1.0 - POWER)).ln() - a) / b;
-    if b > 0.0 && at <= most { at.exp() } else { f64::INFINITY }
+    let line = logistic(points);
+    let at = ((POWER / (1.0 - POWER)).ln() - line.intercept) / line.slope;
+    if line.slope > 0.0 && at <= most { at.exp() } else { f64::INFINITY }
 }
 
 /// Logistic regression of seen on ln size, a weak pull of both coefficients to zero (as one
 /// observation at each end would) keeping separable points finite.
-fn logistic(points: &[Point]) -> Option<(f64, f64)> {
-    const PULL: f64 = 0.02;
-    let (mut a, mut b) = (0.0, 0.0);
-    for _ in 0..60 {
-        let (mut g0, mut g1) = (-PULL * a, -PULL * b);
-        let (mut h00, mut h01, mut h11) = (PULL, 0.0, PULL);
-        for point in points {
-            let x = point.ln_size;
-            let p = 1.0 / (1.0 + (-(a + b * x)).exp());
-            let miss = f64::from(u8::from(point.seen)) - p;
-            let w = p * (1.0 - p);
-            g0 += miss;
-            g1 += miss * x;
-            h00 += w;
-            h01 += w * x;
-            h11 += w * x * x;
-        }
-        let det = h00 * h11 - h01 * h01;
-        if det.is_nan() || det <= 0.0 {
-            return None;
-        }
-        let (da, db) = ((h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det);
-        // Half steps keep Newton's method inside on nearly separable points.
-        let step = (1.0 / (da.abs().max(db.abs()))).min(1.0);
-        (a, b) = (a + step * da, b + step * db);
-        if da.abs().max(db.abs()) < 1e-9 {
-            break;
-        }
-    }
-    Some((a, b))
+fn logistic(points: &[Point]) -> LogisticLine {
+    const PULL: CoefficientPrior = CoefficientPrior { mean: 0.0, sd: 7.0 };
+    let pairs: Vec<(f64, f64)> =
+        points.iter().map(|point| (point.ln_size, f64::from(u8::from(point.seen)))).collect();
+    logistic_line(&pairs, LogisticLine { intercept: 0.0, slope: 0.0 }, PULL, PULL)
 }

@@ -1,7 +1,7 @@
 //! Replays the verdict on fleets and prints their figures.
 
 use crate::fleets::{self, Made};
-use metersift_backtest::{BacktestError, Extra, ExtraNight, Known, Night, Rivals, Scores, Span};
+use metersift_backtest::{Extra, ExtraNight, Known, Night, Scores, Seen, Span};
 use metersift_faults::Fleet;
 use metersift_model::Day;
 use std::error::Error;
@@ -51,10 +51,9 @@ pub fn replay(made: &Made) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
     let day = |text: &str| Day::parse(text).ok_or("a date");
     let span = Span { from: day(FROM)?, to: day(TO)?, every_days: EVERY_DAYS };
     let fleet = Fleet::new(&made.daily, &made.records, &metersift_faults::Settings::default())?;
-    let rivals = Rivals::new(&made.daily, &made.records);
+    let seen = Seen::new(fleet, &made.daily, &made.records);
     let nights = metersift_backtest::replay(
-        &mut |_| Ok::<_, BacktestError>(&fleet),
-        &rivals,
+        &mut |_| Ok(seen.clone()),
         &made.records,
         &metersift_rank::Settings::default(),
         span,

@@ -7,11 +7,9 @@ use crate::site::Site;
 use crate::stage::import::store_message;
 use crate::stage::{features, night};
 use crate::story::{self, say};
-use metersift_backtest::{ASSUMED_DAYS_BEFORE_FINDING, BacktestError, Known, Rivals, Scores};
-use metersift_faults::Fleet;
+use metersift_backtest::{ASSUMED_DAYS_BEFORE_FINDING, BacktestError, Known, Scores, Seen};
 use metersift_model::{Day, Records, Table, TimeUs};
 use metersift_store::Store;
-use std::rc::Rc;
 
 mod figures;
 
@@ -40,21 +38,19 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     let to = span.to.map_or(Ok(latest), |text| parse_day(text, latest))?;
     let from = parse_day(span.from.unwrap_or("-182d"), to)?;
     let dates = metersift_backtest::Span { from, to, every_days: parse_step(span.every)? };
-    let daily = night::read_daily(&store, to)?;
-    let rivals = Rivals::new(&daily, &records);
-    let replay = |fleet_at: &mut dyn FnMut(Day) -> Result<Rc<Fleet>, BacktestError>| {
-        metersift_backtest::replay(fleet_at, &rivals, &records, &site.file.rank, dates)
-            .map_err(Message::could_not_start)
-    };
+    let rank = &site.file.rank;
     let nights = if span.as_known {
-        replay(&mut |as_of| {
-            fleet_as_known(site, &store, &records, as_of)
+        let mut then = |as_of| {
+            seen_as_known(site, &store, &records, as_of)
                 .map_err(|what| BacktestError::Fleet { as_of, what })
-        })?
+        };
+        metersift_backtest::replay(&mut then, &records, rank, dates)
     } else {
-        let fleet = Rc::new(night::fleet(site, &daily, &records)?);
-        replay(&mut |_| Ok(Rc::clone(&fleet)))?
-    };
+        let daily = night::read_daily(&store, to)?;
+        let now = Seen::new(night::fleet(site, &daily, &records)?, &daily, &records);
+        metersift_backtest::replay(&mut |_| Ok(now.clone()), &records, rank, dates)
+    }
+    .map_err(Message::could_not_start)?;
     let (known, source) = known(site, &records, latest)?;
     if known.is_empty() {
         say("no findings are recorded: what was right and what was false cannot be known");
@@ -79,22 +75,24 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     Ok(text)
 }
 
-/// The fleet as its samples stood on the morning of a date. Records carry no time of arrival: they
+/// Fleet and rivals as the samples stood on the morning of a date. Records carry no time of arrival: they
 /// count from the day they speak of.
-fn fleet_as_known(
+fn seen_as_known<'a>(
     site: &Site,
     store: &Store,
-    records: &Records,
+    records: &'a Records,
     as_of: Day,
-) -> Result<Rc<Fleet>, String> {
+) -> Result<Seen<'a>, String> {
     let arrived_before = TimeUs(as_of.start().0 + MORNING_HOURS * 3_600_000_000);
     let all = (Day(i32::MIN), as_of);
-    let daily = features::daily_as_known(site, store, records, all, arrived_before)
+    let columns = night::daily_columns();
+    let daily = features::daily_as_known(site, store, records, all, &columns, arrived_before)
         .map_err(|message| message.to_string())?;
     if daily.n_rows() == 0 {
         say(format!("as of {as_of}: no dump had arrived by then, so no meter is judged"));
     }
-    night::fleet(site, &daily, records).map(Rc::new).map_err(|message| message.to_string())
+    let fleet = night::fleet(site, &daily, records).map_err(|message| message.to_string())?;
+    Ok(Seen::new(fleet, &daily, records))
 }
 
 const FINDINGS: &str = "findings";

@@ -101,12 +101,17 @@ pub fn pull_list(night: &night::Night) -> String {
     if more > 0 {
         let _ = writeln!(out, "     and {more} more");
     }
-    let expected = night.lists.expected_false[0];
     let _ = writeln!(
         out,
-        "About {expected:.1} of these entries are expected to be false; probabilities are {}calibrated on this site.",
+        "{} of these entries are expected to be false; probabilities are {}calibrated on this site.",
+        share_words(night.lists.expected_false[0]),
         if night.lists.calibrated { "" } else { "not " }
     );
     out.push_str("The lists screen, they approve nothing: local codes, site permits and licensed practice decide.\n");
     out
+}
+
+/// A number of false entries in words: no list is ever said to hold none.
+fn share_words(expected: f64) -> String {
+    if expected < 0.05 { "Under 0.1".into() } else { format!("About {expected:.1}") }
 }

@@ -8,7 +8,7 @@
 //!         reason instead); unit steps are looked for in the last month of daily medians only,
 //!         and a suspicion is no proof: emptying a line moves density as well.
 
-use crate::story::grouped;
+use crate::story::{counted, grouped};
 use metersift_model::verdict::JudgedState;
 use metersift_model::{Day, Table, Verdict};
 use metersift_rank::PastEntry;
@@ -75,6 +75,17 @@ const STEPS: [LevelUnits; 3] = [
     ),
 ];
 
+/// The daily column with the number of updates of a signal.
+fn updates_column(signal: &str) -> String {
+    format!("{signal}_updates")
+}
+
+/// Columns of the daily table that are looked at here, beside `meter` and `day`.
+pub fn daily_columns() -> impl Iterator<Item = String> {
+    let levels = STEPS.into_iter().map(|(column, ..)| column.into());
+    SIGNALS.into_iter().map(updates_column).chain(levels)
+}
+
 /// Collects everything.
 pub fn data_health(
     store: &Store,
@@ -101,7 +112,7 @@ pub fn data_health(
 fn sources(store: &Store, as_of: Day) -> (Vec<String>, Vec<String>) {
     #[derive(Default)]
     struct Source {
-        dumps: u64,
+        dumps: usize,
         rows: u64,
         rejected: u64,
         conflicting: u64,
@@ -124,8 +135,8 @@ fn sources(store: &Store, as_of: Day) -> (Vec<String>, Vec<String>) {
             stopped.push(format!("{name}: {last}; should have come and did not"));
         }
         came.push(format!(
-            "{name}: {} dumps, {} rows in, {} rejected, {} conflicting, {last}",
-            source.dumps,
+            "{name}: {}, {} rows in, {} rejected, {} conflicting, {last}",
+            counted(source.dumps, "dump"),
             grouped(source.rows),
             grouped(source.rejected),
             grouped(source.conflicting),
@@ -154,7 +165,7 @@ fn silent(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> Vec<
     let mut habitual = 0;
     let mut missed: Vec<(&str, Day)> = Vec::new();
     for signal in SIGNALS {
-        let Some(updates) = daily.numbers(&format!("{signal}_updates")) else { continue };
+        let Some(updates) = daily.numbers(&updates_column(signal)) else { continue };
         let came: Vec<Day> =
             rows.iter().filter(|(_, row)| updates[*row] > 0.0).map(|(day, _)| *day).collect();
         let Some(last) = came.last().copied().filter(|_| is_habit(&came)) else { continue };

@@ -1,8 +1,8 @@
 //! Dumps into the store: what is new is read, what is wrong is named, nothing is lost.
 //!
-//! Order:  first the dumps that a withdrawal or a damaged day left to be imported again, in the
-//!         order in which they came the first time, then what is new, by source and path. A later
-//!         import wins, so a dump that had corrected one of them goes along, although it is held.
+//! Order:  first the dumps that a damaged day or a longer tag table sends to be read again, in the
+//!         order in which they came the first time, then what is new, by source and path. A dump
+//!         that comes again keeps its place in the order in which later dumps win.
 
 use crate::exit::Exit;
 use crate::message::Message;
@@ -14,7 +14,7 @@ use metersift_store::{
     DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, Ledger, RejectFile, Store, StoreError,
 };
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
@@ -194,7 +194,6 @@ fn find<'a>(
     tags: &TagTable,
     tally: &mut Tally,
 ) -> Result<Vec<Found<'a>>, Message> {
-    let wanted_again = wanted_again(ledger, &|dump| knows_more_now(site, tags, dump));
     let mut again: BTreeMap<u32, Found<'_>> = BTreeMap::new();
     let mut new = Vec::new();
     for source in &site.file.sources {
@@ -221,7 +220,7 @@ fn find<'a>(
                 };
                 match ledger.dump_by_hash(&hash) {
                     None => new.push(Found { source, path, hash }),
-                    Some(entry) if wanted_again.contains(&entry.number) => {
+                    Some(entry) if is_wanted_again(site, tags, entry) => {
                         again.insert(entry.number, Found { source, path, hash });
                     }
                     Some(entry) if entry.state == DumpState::Withdrawn => {
@@ -238,7 +237,6 @@ fn find<'a>(
     if tally.withdrawn > 0 {
         say("hint: move a withdrawn dump away, or change it to take it again");
     }
-    tell_gone(ledger, &wanted_again, &again);
     tally.again = again.len();
     Ok(again.into_values().chain(new).collect())
 }
@@ -277,43 +275,14 @@ fn knows_more_now(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
         .any(|row| row.get(4) == Some(unknown) && row.get(3).is_some_and(|tag| tags.knows(tag)))
 }
 
-/// Numbers of the dumps that must be imported again, and of the held ones that had corrected
-/// readings in a day of theirs: without those, the older value would come back as the later one.
-///
-/// `told_now` says of a held dump whether the tag table has come to know a tag that it lacked.
-fn wanted_again(ledger: &Ledger, told_now: &dyn Fn(&DumpEntry) -> bool) -> BTreeSet<u32> {
-    let mut numbers = BTreeSet::new();
-    let mut units = BTreeSet::new();
-    // Dumps stand by number, and only a later one can have corrected an earlier one.
-    for dump in &ledger.dumps {
-        let corrected =
-            dump.units.iter().any(|(unit, rows)| rows.conflicting > 0 && units.contains(unit));
-        let wanted = match dump.state {
-            DumpState::ToImportAgain => true,
-            DumpState::Imported => corrected || told_now(dump),
-            DumpState::Withdrawn => false,
-        };
-        if wanted {
-            numbers.insert(dump.number);
-            units.extend(dump.units.keys().copied());
-        }
-    }
-    numbers
-}
-
-/// Names the dumps whose corrections are lost because their file is gone.
-fn tell_gone(ledger: &Ledger, wanted: &BTreeSet<u32>, found: &BTreeMap<u32, Found<'_>>) {
-    let gone = ledger.dumps.iter().filter(|dump| {
-        dump.state == DumpState::Imported
-            && wanted.contains(&dump.number)
-            && !found.contains_key(&dump.number)
-            && found.keys().any(|&number| number < dump.number)
-    });
-    for dump in gone {
-        say(format!(
-            "{}: had corrected a dump that is taken again, and its file is not there: older values may stand again",
-            dump.name
-        ));
+/// Whether a dump that came before is to be read again: a damaged day lost its readings, or the
+/// tag table has come to know a tag that it lacked. The store keeps every telling, so what later
+/// dumps had corrected stands, and none of those is read again for it.
+fn is_wanted_again(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
+    match dump.state {
+        DumpState::ToImportAgain => true,
+        DumpState::Imported => knows_more_now(site, tags, dump),
+        DumpState::Withdrawn => false,
     }
 }
 

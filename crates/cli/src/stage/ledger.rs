@@ -5,7 +5,7 @@ use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
 use crate::stage::import::store_message;
-use crate::story::grouped;
+use crate::story::{counted, grouped};
 use metersift_model::{ColumnData, Table, TimeUs};
 use metersift_report::RunCard;
 use metersift_store::{DumpEntry, DumpState, Store};
@@ -80,7 +80,7 @@ fn text(dumps: &[DumpEntry]) -> String {
     }
     let mut total = vec!["all".to_string()];
     total.extend(COUNTS.iter().map(|(_, of)| grouped(dumps.iter().map(of).sum())));
-    total.extend([String::new(), String::new(), format!("{} dumps", dumps.len())]);
+    total.extend([String::new(), String::new(), counted(dumps.len(), "dump")]);
     rows.push(total);
     let mut out = aligned(&rows);
     out.push_str(

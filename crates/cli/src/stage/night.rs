@@ -3,7 +3,7 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
-use crate::stage::health::data_health;
+use crate::stage::health::{self, data_health};
 use crate::stage::import::{refused, store_message};
 use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
@@ -15,7 +15,7 @@ use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table,
 use metersift_rank::PastEntry;
 use metersift_report::{DataHealth, ReportInput, RunCard, Since, neutral};
 use metersift_store::{DumpState, Store};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -129,13 +129,20 @@ pub fn latest_as_of(store: &Store) -> Result<Day, Message> {
     })
 }
 
-/// Daily columns that the report draws and the verdict does not read.
-const DRAWN: [&str; 1] = ["density_residual_kg_m3"];
+/// The daily columns that a night reads: those of the verdict, of the pictures and of the state of
+/// the data. A column that is not among them is silently absent from all three, so each of them
+/// says itself what it needs.
+pub fn daily_columns() -> BTreeSet<String> {
+    let drawn = metersift_report::DAILY_COLUMNS.into_iter();
+    let named = metersift_faults::DAILY_COLUMNS.into_iter().chain(drawn).map(String::from);
+    named.chain(health::daily_columns()).collect()
+}
 
-/// What verdict and report need of everything before `as_of`: a sixth of the daily columns, which
+/// What verdict and report need of everything before `as_of`: a fifth of the daily columns, which
 /// is what keeps three years of a thousand meters in memory.
 pub fn read_daily(store: &Store, as_of: Day) -> Result<Table, Message> {
-    let wanted: Vec<&str> = metersift_faults::DAILY_COLUMNS.into_iter().chain(DRAWN).collect();
+    let wanted = daily_columns();
+    let wanted: Vec<&str> = wanted.iter().map(String::as_str).collect();
     store.read_daily_columns(Day(i32::MIN), as_of, &wanted).map_err(store_message)
 }
 

@@ -17,16 +17,19 @@ use std::collections::BTreeSet;
 /// had arrived before a moment.
 ///
 /// Only days that a later dump touched, or that look at such a day, are made again; all others are
-/// taken from the daily tables. Records and settings are those of now.
+/// taken from the daily tables. Records and settings are those of now. Of the daily columns only
+/// the named ones are read.
 pub fn daily_as_known(
     site: &Site,
     store: &Store,
     records: &Records,
     (from, until): (Day, Day),
+    columns: &BTreeSet<String>,
     arrived_before: TimeUs,
 ) -> Result<Table, Message> {
     let inputs = Inputs::new(checked(site)?, records, store.bucket_count());
-    let daily = store.read_daily(from, until).map_err(store_message)?;
+    let names: Vec<&str> = columns.iter().map(String::as_str).collect();
+    let daily = store.read_daily_columns(from, until, &names).map_err(store_message)?;
     let changed: BTreeSet<(Day, u32)> = store
         .units_changed_since(arrived_before)
         .into_iter()
@@ -48,7 +51,10 @@ pub fn daily_as_known(
         rows.append(&mut one?.rows);
     }
     let units: BTreeSet<(Day, u32)> = units.into_iter().collect();
-    Ok(splice::replace_days(&daily, table(&rows, &inputs), |meter, day| {
+    let mut fresh = table(&rows, &inputs);
+    let key = |name: &str| name == "meter" || name == "day";
+    fresh.columns.retain(|column| key(&column.name) || columns.contains(&column.name));
+    Ok(splice::replace_days(&daily, fresh, |meter, day| {
         !units.contains(&(day, bucket_of(meter, store.bucket_count())))
     }))
 }

@@ -1,18 +1,15 @@
 //! Daily features of the days whose inputs changed, a day file at a time, spread over cores; why
 //! each was made anew; and rows made again for whoever asks how they came about.
 
-#[allow(dead_code, reason = "the back-test asks for it as known then")]
 mod as_known;
 mod key;
 mod readings;
-#[allow(dead_code, reason = "its second half serves `as_known`")]
 mod splice;
 
 use crate::message::Message;
 use crate::site::Site;
 use crate::stage::import::store_message;
 use crate::story::{self, grouped};
-#[allow(unused_imports, reason = "the back-test asks for it as known then")]
 pub use as_known::daily_as_known;
 use key::{Files, Inputs, Key, Why};
 use metersift_features::FeatureRow;
