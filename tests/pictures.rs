@@ -2,7 +2,7 @@
 //! room gave to its minutes. Width is time; every band is computed, none is drawn by hand.
 
 use metersift_features::{MeterDay, MinuteState, Settings, SignalDay, minute_states};
-use metersift_model::records::{Meter, Uses};
+use metersift_model::records::Meter;
 use metersift_model::{Day, Signal};
 use metersift_stats::Xoshiro256;
 use std::fmt::Write as _;
@@ -118,16 +118,7 @@ fn minutes(signals: &[(&str, Signal, Vec<f64>)]) -> Vec<MinuteState> {
         zero_stability_kg_h: 1.0,
         base_accuracy_pct: 0.1,
         criticality: 3,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
-        reference_fluid: None,
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     };
     let at = |i: usize| DAY.start().0 + (i * SPACING_S) as i64 * 1_000_000;
     let time: Vec<i64> = (0..86_400 / SPACING_S).map(at).collect();

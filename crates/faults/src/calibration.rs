@@ -17,7 +17,7 @@
 use crate::FaultsError;
 use metersift_model::verdict::Calibrated;
 use metersift_model::{Day, Hypothesis};
-use metersift_stats::log_sum_exp;
+use metersift_stats::{CoefficientPrior, LogisticLine, log_sum_exp, logistic_line};
 use serde::Deserialize;
 
 /// The calibration that comes with the program.
@@ -231,64 +231,16 @@ pub(crate) fn sides(log_weights: &[f64]) -> (f64, f64) {
     (log_sum_exp(&fault), log_sum_exp(&rest))
 }
 
-/// Logistic line through (log odds, outcome), with its prior: Newton steps on a convex loss, each
-/// halved until the loss falls. Full steps overshoot where many sure calls were wrong.
+/// The line that findings add, shrunk toward no change.
 fn shrunk_line(pairs: &[(f64, bool)]) -> Line {
-    let mut line = Line::NONE;
-    let mut loss = loss_of(line, pairs);
-    for _ in 0..100 {
-        let (da, db) = newton_step(line, pairs);
-        let mut share = 1.0;
-        let (next, next_loss) = loop {
-            let next =
-                Line { intercept: line.intercept + share * da, slope: line.slope + share * db };
-            let next_loss = loss_of(next, pairs);
-            if next_loss < loss || share < 1e-9 {
-                break (next, next_loss);
-            }
-            share /= 2.0;
-        };
-        let fell = loss - next_loss;
-        if fell <= 0.0 {
-            break;
-        }
-        (line, loss) = (next, next_loss);
-    }
+    let targets: Vec<(f64, f64)> =
+        pairs.iter().map(|&(x, fault)| (x, f64::from(u8::from(fault)))).collect();
+    let start = LogisticLine { intercept: 0.0, slope: 1.0 };
+    let intercept = CoefficientPrior { mean: 0.0, sd: INTERCEPT_SD };
+    let slope = CoefficientPrior { mean: 1.0, sd: SLOPE_SD };
+    let line = logistic_line(&targets, start, intercept, slope);
     // Odds must keep their order whatever the findings say.
-    Line { slope: line.slope.max(0.05), ..line }
-}
-
-/// Minus the log posterior of a line.
-fn loss_of(line: Line, pairs: &[(f64, bool)]) -> f64 {
-    let fit: f64 = pairs
-        .iter()
-        .map(|&(x, fault)| {
-            let z = if fault { -line.at(x) } else { line.at(x) };
-            // ln(1 + e^z) without overflow.
-            z.max(0.0) + (-z.abs()).exp().ln_1p()
-        })
-        .sum();
-    fit + 0.5 * (line.intercept / INTERCEPT_SD).powi(2)
-        + 0.5 * ((line.slope - 1.0) / SLOPE_SD).powi(2)
-}
-
-/// Newton's step: minus the gradient over the curvature of [`loss_of`].
-fn newton_step(line: Line, pairs: &[(f64, bool)]) -> (f64, f64) {
-    let (prior_a, prior_b) = (INTERCEPT_SD.powi(-2), SLOPE_SD.powi(-2));
-    let (mut ga, mut gb) = (-prior_a * line.intercept, -prior_b * (line.slope - 1.0));
-    let (mut haa, mut hab, mut hbb) = (prior_a, 0.0, prior_b);
-    for &(x, fault) in pairs {
-        let p = 1.0 / (1.0 + (-line.at(x)).exp());
-        let miss = f64::from(u8::from(fault)) - p;
-        let curvature = p * (1.0 - p);
-        ga += miss;
-        gb += miss * x;
-        haa += curvature;
-        hab += curvature * x;
-        hbb += curvature * x * x;
-    }
-    let determinant = haa * hbb - hab * hab;
-    ((hbb * ga - hab * gb) / determinant, (haa * gb - hab * ga) / determinant)
+    Line { intercept: line.intercept, slope: line.slope.max(0.05) }
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@
 #![expect(clippy::print_stdout, reason = "an example prints its result")]
 
 use metersift_features::{MeterDay, Settings, SignalDay, meter_day};
-use metersift_model::records::{Meter, Uses};
+use metersift_model::records::Meter;
 use metersift_model::{Day, Signal};
 use rayon::prelude::*;
 use std::time::Instant;
@@ -129,16 +129,8 @@ fn register() -> Meter {
         zero_stability_kg_h: 1.0,
         base_accuracy_pct: 0.1,
         criticality: 3,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
         reference_fluid: Some("water".into()),
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }
 

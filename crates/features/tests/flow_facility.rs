@@ -15,7 +15,7 @@ use metersift_features::{
     BurstWindow, FeatureRow, Group, Habits, MeterDay, Settings, SignalDay, WhyNull, burst_windows,
     bursts_of, habits_of, meter_day,
 };
-use metersift_model::records::{Meter, Uses};
+use metersift_model::records::Meter;
 use metersift_model::{Day, Signal};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -94,21 +94,12 @@ fn register(meter: &str, max_flow_kg_h: f64, reference: Option<&str>) -> Meter {
         meter: meter.into(),
         service: "water".into(),
         stream: "rig".into(),
-        nominal_diameter_mm: None,
         max_flow_kg_h,
         zero_stability_kg_h: max_flow_kg_h * 1e-4,
         base_accuracy_pct: 0.1,
         criticality: 1,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
         reference_fluid: reference.map(String::from),
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }
 

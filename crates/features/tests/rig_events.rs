@@ -11,7 +11,7 @@
 #![allow(clippy::print_stderr, reason = "a skipped test must say so")]
 
 use metersift_features::{MeterDay, Settings, SignalDay, bursts_of, meter_day};
-use metersift_model::records::{Meter, Uses};
+use metersift_model::records::Meter;
 use metersift_model::{Day, Signal};
 use metersift_stats::level_break;
 use std::collections::BTreeMap;
@@ -165,20 +165,11 @@ fn water_meter() -> Meter {
         meter: "inlet".into(),
         service: "water".into(),
         stream: "rig".into(),
-        nominal_diameter_mm: None,
         max_flow_kg_h: 25_000.0,
         zero_stability_kg_h: 2.5,
         base_accuracy_pct: 0.1,
         criticality: 1,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
         reference_fluid: Some("water".into()),
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }

@@ -78,11 +78,11 @@ impl QualityRule {
     pub fn expected(&self) -> String {
         match self {
             QualityRule::None => "nothing".into(),
-            QualityRule::OpcClassic => "an OPC Classic quality word".into(),
+            QualityRule::OpcClassic => "an OPC Classic quality number such as 192".into(),
             QualityRule::OpcUa => "an OPC UA status code".into(),
             QualityRule::Words(words) => format!("one of {}", known(words)),
             QualityRule::OpcClassicAndWords(words) => {
-                format!("an OPC Classic quality word, or one of {}", known(words))
+                format!("an OPC Classic quality number such as 192, or one of {}", known(words))
             }
             QualityRule::OpcUaAndWords(words) => {
                 format!("an OPC UA status code, or one of {}", known(words))

@@ -6,9 +6,10 @@ use crate::verdict::Hypothesis;
 use std::collections::BTreeMap;
 
 /// Which output of the meter the plant lives on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Uses {
     /// Mass flow or totals.
+    #[default]
     Mass,
     /// Volume flow.
     Volume,
@@ -16,8 +17,8 @@ pub enum Uses {
     Density,
 }
 
-/// One meter of the register.
-#[derive(Clone, Debug, PartialEq)]
+/// One meter of the register. The default knows nothing of it: no span, no accuracy.
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Meter {
     /// Name.
     pub meter: String,

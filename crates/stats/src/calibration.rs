@@ -7,6 +7,7 @@
 //!         Naeini, Cooper & Hauskrecht (2015), AAAI (all from memory).
 
 use crate::likelihood::from_log_odds;
+use crate::logistic::{CoefficientPrior, LogisticLine, logistic_line};
 
 /// Platt's curve P = 1 / (1 + exp(a s + b)).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,70 +38,11 @@ pub fn platt(scores: &[f64], labels: &[bool]) -> Option<Platt> {
     let low = 1.0 / (negatives + 2.0);
     let targets: Vec<(f64, f64)> =
         pairs.iter().map(|&(score, label)| (score, if label { high } else { low })).collect();
-    let mut curve = Platt { a: 0.0, b: ((negatives + 1.0) / (positives + 1.0)).ln() };
-    let mut loss = platt_loss(&targets, curve);
-    for _ in 0..200 {
-        let (step, descent) = newton_step(&targets, curve);
-        let Some((next, next_loss)) = line_search(&targets, curve, loss, step, descent) else {
-            break;
-        };
-        let moved = (next.a - curve.a).abs() + (next.b - curve.b).abs();
-        (curve, loss) = (next, next_loss);
-        if moved <= 1e-13 * (1.0 + curve.a.abs() + curve.b.abs()) {
-            break;
-        }
-    }
-    Some(curve)
-}
-
-fn platt_loss(targets: &[(f64, f64)], curve: Platt) -> f64 {
-    let term = |&(score, target): &(f64, f64)| {
-        let f = curve.a * score + curve.b;
-        if f >= 0.0 {
-            target * f + (-f).exp().ln_1p()
-        } else {
-            (target - 1.0) * f + f.exp().ln_1p()
-        }
-    };
-    targets.iter().map(term).sum()
-}
-
-/// Newton direction and the slope of the loss along it.
-fn newton_step(targets: &[(f64, f64)], curve: Platt) -> (Platt, f64) {
-    let (mut haa, mut hbb, mut hab, mut ga, mut gb) = (1e-12, 1e-12, 0.0, 0.0, 0.0);
-    for &(score, target) in targets {
-        let p = curve.probability(score);
-        let curvature = p * (1.0 - p);
-        haa += score * score * curvature;
-        hbb += curvature;
-        hab += score * curvature;
-        ga += score * (target - p);
-        gb += target - p;
-    }
-    let determinant = haa * hbb - hab * hab;
-    let a = -(hbb * ga - hab * gb) / determinant;
-    let b = -(haa * gb - hab * ga) / determinant;
-    (Platt { a, b }, ga * a + gb * b)
-}
-
-/// Halves the step until the loss falls enough; `None` when it no longer can.
-fn line_search(
-    targets: &[(f64, f64)],
-    from: Platt,
-    loss: f64,
-    step: Platt,
-    descent: f64,
-) -> Option<(Platt, f64)> {
-    let mut size = 1.0;
-    while size >= 1e-10 {
-        let next = Platt { a: from.a + size * step.a, b: from.b + size * step.b };
-        let next_loss = platt_loss(targets, next);
-        if next_loss < loss + 1e-4 * size * descent {
-            return Some((next, next_loss));
-        }
-        size /= 2.0;
-    }
-    None
+    let start =
+        LogisticLine { intercept: -((negatives + 1.0) / (positives + 1.0)).ln(), slope: 0.0 };
+    let flat = CoefficientPrior::FLAT;
+    let line = logistic_line(&targets, start, flat, flat);
+    Some(Platt { a: -line.slope, b: -line.intercept })
 }
 
 /// Rising fit of `values` in their order, each of weight 1.

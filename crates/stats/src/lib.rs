@@ -36,6 +36,9 @@ mod halton;
 mod likelihood;
 mod linear;
 mod location;
+mod logistic;
+#[cfg(test)]
+mod made;
 mod noise;
 mod quantile;
 mod ranking;
@@ -58,6 +61,7 @@ pub use halton::*;
 pub use likelihood::*;
 pub use linear::*;
 pub use location::*;
+pub use logistic::*;
 pub use noise::*;
 pub use quantile::*;
 pub use ranking::*;

@@ -143,16 +143,7 @@ fn binned_median(sorted: &[f64], resolution: f64, sigma: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::Xoshiro256;
-
-    fn normals(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut generator = Xoshiro256::seeded(seed);
-        (0..n).map(|_| 1000.0 + sigma * generator.normal()).collect()
-    }
-
-    fn rounded(values: &[f64], resolution: f64) -> Vec<f64> {
-        values.iter().map(|value| (value / resolution).round() * resolution).collect()
-    }
+    use crate::made::{normals, rounded};
 
     fn without_repeats(values: &[f64]) -> Vec<f64> {
         let mut kept = values.to_vec();

@@ -188,15 +188,7 @@ fn is_multiple_share(steps: &[f64], resolution: f64) -> bool {
 mod tests {
     use super::*;
     use crate::Xoshiro256;
-
-    fn normals(n: usize, sigma: f64, seed: u64) -> Vec<f64> {
-        let mut generator = Xoshiro256::seeded(seed);
-        (0..n).map(|_| 1000.0 + sigma * generator.normal()).collect()
-    }
-
-    fn rounded(values: &[f64], resolution: f64) -> Vec<f64> {
-        values.iter().map(|value| (value / resolution).round() * resolution).collect()
-    }
+    use crate::made::{normals, rounded};
 
     #[test]
     fn the_resolution_of_a_rounded_signal_is_found() {

@@ -49,13 +49,18 @@ pub(crate) struct DayFileReader {
     next: usize,
 }
 
+/// The footer of a Parquet file whose bytes passed the hash.
+pub(crate) fn footer(file: &str, bytes: &Bytes) -> Result<ArrowReaderMetadata, StoreError> {
+    ArrowReaderMetadata::load(bytes, ArrowReaderOptions::new())
+        .map_err(|e| StoreError::Unreadable { file: file.into(), reason: e.to_string() })
+}
+
 impl DayFileReader {
     /// Looks at the footer. `bytes` must have passed the hash.
     pub(crate) fn new(file: &str, bytes: Vec<u8>) -> Result<DayFileReader, StoreError> {
         let bytes = Bytes::from(bytes);
         let unreadable = |reason: String| StoreError::Unreadable { file: file.into(), reason };
-        let metadata = ArrowReaderMetadata::load(&bytes, ArrowReaderOptions::new())
-            .map_err(|e| unreadable(e.to_string()))?;
+        let metadata = footer(file, &bytes)?;
         let version = metadata
             .metadata()
             .file_metadata()

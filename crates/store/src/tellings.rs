@@ -11,16 +11,14 @@
 //!         what stood leaves the honour to the earlier one.
 
 use crate::day_file::{FORMAT_KEY, MOST_GROUP_ROWS};
-use crate::day_reader::DecodedGroup;
+use crate::day_reader::{DecodedGroup, footer};
 use crate::error::StoreError;
 use crate::group_writer::Rows;
 use crate::layout::FORMAT_VERSION;
 use arrow::array::{Array, AsArray, Float64Array, UInt8Array, UInt32Array};
 use arrow::datatypes::{DataType, Field, Float64Type, Schema, SchemaRef, UInt8Type, UInt32Type};
 use bytes::Bytes;
-use parquet::arrow::arrow_reader::{
-    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
-};
+use parquet::arrow::arrow_reader::{ArrowReaderMetadata, ParquetRecordBatchReaderBuilder};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::metadata::KeyValue;
@@ -240,11 +238,10 @@ impl OriginReader {
     /// Looks at the footer. `bytes` must have passed the hash.
     pub(crate) fn new(file: &str, bytes: Vec<u8>) -> Result<OriginReader, StoreError> {
         let bytes = Bytes::from(bytes);
-        let unreadable = |reason: String| StoreError::Unreadable { file: file.into(), reason };
-        let metadata = ArrowReaderMetadata::load(&bytes, ArrowReaderOptions::new())
-            .map_err(|e| unreadable(e.to_string()))?;
+        let metadata = footer(file, &bytes)?;
         if metadata.schema().fields() != schema().fields() {
-            return Err(unreadable("its columns are not those of an origin file".into()));
+            let reason = "its columns are not those of an origin file".into();
+            return Err(StoreError::Unreadable { file: file.into(), reason });
         }
         let (group, file) = (Tellings::default(), file.into());
         Ok(OriginReader { file, bytes, metadata, next_group: 0, group, taken: 0 })

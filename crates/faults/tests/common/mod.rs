@@ -4,7 +4,7 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use metersift_model::records::{
-    Change, Check, CheckOutcome, CheckPosition, Meter, Records, Uses, ZeroRecord, ZeroState,
+    Change, Check, CheckOutcome, CheckPosition, Meter, Records, ZeroRecord, ZeroState,
 };
 use metersift_model::time::{TimeUs, US_PER_DAY};
 use metersift_model::{ColumnData, Day, Table};
@@ -253,16 +253,8 @@ fn register_line(plan: &Plan) -> Meter {
         zero_stability_kg_h: 1.0,
         base_accuracy_pct: 0.1,
         criticality: 3,
-        custody: false,
         check_interval_days: Some(45.0),
-        installed: None,
-        throughput_value_per_kg: None,
-        reference_fluid: None,
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }
 

@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use metersift_features::{FeatureRow, MeterDay, Settings, SignalDay, meter_day};
-use metersift_model::records::{Meter, Uses};
+use metersift_model::records::Meter;
 use metersift_model::{Day, Signal};
 use metersift_stats::Xoshiro256;
 use std::collections::BTreeMap;
@@ -21,16 +21,7 @@ pub fn meter() -> Meter {
         zero_stability_kg_h: 1.0,
         base_accuracy_pct: 0.1,
         criticality: 3,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
-        reference_fluid: None,
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }
 

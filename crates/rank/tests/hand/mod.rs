@@ -1,7 +1,7 @@
 //! Verdicts, meters and earlier nights made by hand.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
-use metersift_model::records::{Decision, DecisionKind, Meter, Uses};
+use metersift_model::records::{Decision, DecisionKind, Meter};
 use metersift_model::verdict::{Calibrated, ModeOutlook};
 use metersift_model::verdict::{Fact, FactKind, Interval, JudgedState, Severity};
 use metersift_model::watch_list::WatchLists;
@@ -18,21 +18,11 @@ pub fn meter(name: &str) -> Meter {
         meter: name.into(),
         service: "glucose syrup".into(),
         stream: "syrup-3".into(),
-        nominal_diameter_mm: None,
         max_flow_kg_h: 50_000.0,
         zero_stability_kg_h: 2.5,
         base_accuracy_pct: 0.1,
         criticality: 3,
-        custody: false,
-        check_interval_days: None,
-        installed: None,
-        throughput_value_per_kg: None,
-        reference_fluid: None,
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
-        safety_function: false,
+        ..Meter::default()
     }
 }
 

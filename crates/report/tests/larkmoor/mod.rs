@@ -2,7 +2,7 @@
 //! that the report must draw. No figure here means anything outside the tests.
 
 use metersift_model::records::{
-    Change, Check, CheckOutcome, CheckPosition, Meter, Uses, ZeroRecord, ZeroState,
+    Change, Check, CheckOutcome, CheckPosition, Meter, ZeroRecord, ZeroState,
 };
 use metersift_model::verdict::{
     BlindSpot, Calibrated, Fact, FactKind, Interval, JudgedState, Limit, ObservableEvidence,
@@ -196,14 +196,8 @@ fn meter(name: &str, service: &str, stream: &str) -> Meter {
         criticality: 3,
         custody: name == "FT-4011",
         check_interval_days: Some(90.0),
-        installed: None,
-        throughput_value_per_kg: None,
-        reference_fluid: None,
-        series_with: None,
-        uses: Uses::Mass,
-        tolerable_flow_error_pct: None,
-        wall_to_bore: None,
         safety_function: name == "FT-5203",
+        ..Meter::default()
     }
 }
 
