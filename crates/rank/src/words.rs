@@ -159,8 +159,11 @@ fn mode_words(candidate: &Candidate<'_>) -> String {
         (named, Some(since)) => {
             format!("{} since {since}: {mode} {}", capital(&named.join(", ")), percent(probability))
         }
+        // It was there before the first day, or since the last reset: a number without a date
+        // must say so.
         (named, None) => {
-            format!("{}: {mode} {}", capital(&named.join(", ")), percent(probability))
+            let named = capital(&named.join(", "));
+            format!("{named}, no beginning in the data: {mode} {}", percent(probability))
         }
     };
     if let Some(severity) = &verdict.severity {
