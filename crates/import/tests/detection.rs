@@ -417,3 +417,17 @@ fn the_excerpt_of_the_flow_rig_gives_every_reading() {
     let sums = std::fs::read_to_string(folder.join("CHECKSUMS.txt")).expect("checksums");
     assert!(sums.contains(&read.report.hash), "{}", read.report.hash);
 }
+
+/// Found by the serial oracle: without a number and with an impossible time, the first row passed
+/// for a row of units and was lost without a reject.
+#[test]
+fn a_first_row_with_nothing_right_in_it_is_a_reject_and_no_unit_row() {
+    let mut text = String::from("tag,time,value,quality\nFT-1 \u{b0}C,2024-02-30T00:00:00Z,\",\",x\n");
+    for minute in 0..20 {
+        let _ = writeln!(text, "FT-1 \u{b0}C,2024-03-07T02:{minute:02}:00Z,21.5,192");
+    }
+    let file = file_of(text.as_bytes());
+    let read = read(file.path(), &source("x"), "UTC", &tags(TAGS)).expect("read");
+    assert_eq!((read.readings.len(), read.report.rejected_total()), (20, 1));
+    assert!(read.rejects.iter().all(|reject| reject.origin.line == 2), "{:?}", read.rejects);
+}

@@ -116,7 +116,17 @@ impl HeadFinder<'_> {
         let fields = self.split(line);
         let near = fields.len().abs_diff(self.table.n_columns) <= 1;
         let digits = line.text.iter().filter(|byte| byte.is_ascii_digit()).count();
-        (near && fields.iter().any(|field| is_number(trim(field)))) || digits * 2 > line.text.len()
+        (near && fields.iter().any(|field| is_number(trim(field))))
+            || (near && self.is_dated(&fields))
+            || digits * 2 > line.text.len()
+    }
+
+    /// More digits than letters where the time stands: a row, though its time may be impossible.
+    fn is_dated(&self, fields: &[Vec<u8>]) -> bool {
+        let Some(cell) = fields.get(self.time) else { return false };
+        let count = |kind: fn(&u8) -> bool| cell.iter().filter(|&byte| kind(byte)).count();
+        let digits = count(u8::is_ascii_digit);
+        digits >= 4 && digits > count(u8::is_ascii_alphabetic)
     }
 
     /// The first line of the rows, broken ones included.
@@ -132,8 +142,8 @@ impl HeadFinder<'_> {
                 return true;
             };
             let fields = self.split(line);
-            let numbers = fields.iter().any(|field| is_number(trim(field)));
-            is_unit_row(fields.iter().map(|field| trim(field))) || (!numbers && self.fits(&fields))
+            let row = self.is_dated(&fields) || fields.iter().any(|field| is_number(trim(field)));
+            is_unit_row(fields.iter().map(|field| trim(field))) || (!row && self.fits(&fields))
         };
         (header + 1..data).take_while(is_head).count()
     }
