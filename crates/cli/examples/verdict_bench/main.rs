@@ -2,6 +2,7 @@
 //! daily features, replays the verdict at 24 dates and prints one line of figures.
 //!
 //! cargo run --release -p metersift-cli --example verdict_bench -- score OUT FLEET...
+//! cargo run --release -p metersift-cli --example verdict_bench -- calibrate OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- threshold OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- limits OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- speed OUT FLEET DATES
@@ -11,6 +12,7 @@
 //! a changed verdict is scored without making the fleet again; remove it when features changed.
 #![expect(clippy::print_stdout, reason = "an example that people run at a prompt")]
 
+mod calibrate;
 mod fleets;
 mod limits;
 mod score;
@@ -37,8 +39,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             Ok(())
         }
         ["speed", out, fleet, dates] => speed::run(Path::new(out), fleet, dates.parse()?),
+        ["calibrate", out] => calibrate::run(Path::new(out)),
         ["threshold", out] => threshold::run(Path::new(out)),
         ["limits", out] => limits::run(Path::new(out)),
-        _ => Err("verdict_bench (score|make) OUT FLEET... | (threshold|limits) OUT | speed OUT FLEET DATES".into()),
+        _ => Err("verdict_bench (score|make) OUT FLEET... | (calibrate|threshold|limits) OUT | speed OUT FLEET DATES".into()),
     }
 }

@@ -42,14 +42,15 @@ pub fn run(out: &Path, names: &[String]) -> Result<(), Box<dyn Error>> {
 }
 
 #[expect(clippy::print_stderr, reason = "progress of an example")]
-fn eprintln(text: &str) {
+pub fn eprintln(text: &str) {
     eprintln!("{text}");
 }
 
 /// The nights of a fleet and what is known about it.
 pub fn replay(made: &Made) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
-    let day = |text: &str| Day::parse(text).ok_or("a date");
-    let span = Span { from: day(FROM)?, to: day(TO)?, every_days: EVERY_DAYS };
+    let dates = dates()?;
+    let [from, .., to] = dates[..] else { return Err("fewer than two dates".into()) };
+    let span = Span { from, to, every_days: EVERY_DAYS };
     let fleet = Fleet::new(&made.daily, &made.records, &metersift_faults::Settings::default())?;
     let seen = Seen::new(fleet, &made.daily, &made.records);
     let nights = metersift_backtest::replay(
@@ -58,8 +59,21 @@ pub fn replay(made: &Made) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
         &metersift_rank::Settings::default(),
         span,
     )?;
+    Ok((nights, known(made)))
+}
+
+/// The as-of dates on which every fleet is judged.
+pub fn dates() -> Result<Vec<Day>, Box<dyn Error>> {
+    let day = |text: &str| Day::parse(text).ok_or("a date");
+    let (from, to) = (day(FROM)?, day(TO)?);
+    let step = usize::try_from(EVERY_DAYS)?;
+    Ok((from.0..=to.0).step_by(step).map(Day).collect())
+}
+
+/// What the truth says about the meters of a fleet.
+pub fn known(made: &Made) -> Vec<Known> {
     let last = made.plan.start.plus(made.plan.horizon_days as i32);
-    Ok((nights, made.fiction.truth().meters.into_values().map(|m| known_of(m, last)).collect()))
+    made.fiction.truth().meters.into_values().map(|meter| known_of(meter, last)).collect()
 }
 
 /// The observer who knows the true process and the meters' true noise, on the same dates. It lists
