@@ -443,7 +443,7 @@ impl Comparer<'_> {
     ) -> Comparison {
         let n_shapes = self.prep.shapes.cells.len();
         let mut result = Comparison { log_weight: f64::NEG_INFINITY, shapes: vec![0.0; n_shapes] };
-        let Some(draws) = self.draws.of(mode).filter(|_| takes_part(self.prep, mode)) else {
+        let Some(draws) = self.draws.of(mode).filter(|_| self.can_be_told(mode, sign)) else {
             return result;
         };
         let amplitudes = Amplitudes::new(draws, self.prep);
@@ -457,7 +457,8 @@ impl Comparer<'_> {
             if *p > 0.0 && wanted {
                 ratios(&terms(&amplitudes, self.changes, self.widths, g, sign), buffer);
                 let sum: f64 = buffer.iter().sum();
-                result.shapes[g] = p * sum / n as f64;
+                let word = if sign > 0.0 { self.word(mode, g) } else { 1.0 };
+                result.shapes[g] = p * word * sum / n as f64;
                 total += result.shapes[g];
             }
         }
@@ -466,6 +467,21 @@ impl Comparer<'_> {
             result.log_weight = self.log_prior[mode.index()] + total.ln();
         }
         result
+    }
+
+    /// Factor of the meter's own alerts for an explanation over no change.
+    pub fn word(&self, mode: Hypothesis, cell: usize) -> f64 {
+        let Some(word) = &self.prep.word else { return 1.0 };
+        let unnoticed = takes_part(self.prep, mode);
+        word.factor(&self.priors.alerts, mode, cell, unnoticed)
+    }
+
+    /// Whether anything can speak for a mode: an observable, or the meter's own alerts (which
+    /// have no mirror image).
+    fn can_be_told(&self, mode: Hypothesis, sign: f64) -> bool {
+        let by_word = self.prep.word.as_ref().is_some_and(|word| word.speaks_of(mode))
+            && self.priors.alerts.noticed_by(mode) > 0.0;
+        takes_part(self.prep, mode) || (by_word && sign > 0.0)
     }
 
     /// Largest ln weight that the mirror image of a hypothesis could have, whatever its draws.

@@ -9,6 +9,9 @@ use crate::shape::Shape;
 use metersift_model::verdict::ObservableEvidence;
 use metersift_model::{Day, Hypothesis};
 
+/// Days of a month.
+const DAYS_PER_MONTH: f64 = 365.25 / 12.0;
+
 impl Case<'_> {
     /// What each observable said, strongest first.
     pub fn evidence(&self, winner: Hypothesis) -> Vec<ObservableEvidence> {
@@ -40,12 +43,37 @@ impl Case<'_> {
                 adjusted: self.adjusted(prepared, shape, change, &physical),
             });
         }
+        list.extend(self.own_word(winner, shape, runner_up));
         list.sort_by(|a, b| {
             b.over_no_change
                 .total_cmp(&a.over_no_change)
                 .then_with(|| a.observable.cmp(&b.observable))
         });
         list
+    }
+
+    /// The meter's own alerts, where they say anything.
+    fn own_word(
+        &self,
+        winner: Hypothesis,
+        shape: usize,
+        runner_up: Hypothesis,
+    ) -> Option<ObservableEvidence> {
+        let (n, days) = self.prep.word.as_ref()?.said(winner, shape);
+        let factor = |mode, shape| self.comparer.word(mode, shape).log10();
+        let own = factor(winner, shape);
+        let other = self.best_shape(runner_up).map_or(0.0, |shape| factor(runner_up, shape));
+        let per_month = DAYS_PER_MONTH / days.max(1.0);
+        (n > 0).then(|| ObservableEvidence {
+            observable: "own_alerts".into(),
+            unit: "days a month".into(),
+            change: n as f64 * per_month,
+            se: (n as f64).sqrt() * per_month,
+            since: self.inside(self.prep.shapes.cells[shape].shape.onset),
+            over_runner_up: own - other,
+            over_no_change: own,
+            adjusted: Vec::new(),
+        })
     }
 
     pub(crate) fn factors(&self, mode: Hypothesis, shape: usize) -> [f64; N_OBSERVABLES] {

@@ -11,6 +11,7 @@
 //! Limits: nothing here looks across days forward, so a judged day never sees a later one.
 
 use crate::FaultsError;
+use crate::alerts::AlertDays;
 use crate::calibration::{Calibration, FindingScore};
 use crate::draws::DrawSet;
 use crate::settings::{Priors, Settings};
@@ -101,7 +102,7 @@ pub(crate) enum Col {
 pub(crate) const NEVER: i32 = i32::MIN;
 
 /// One meter: its register line, days and records.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct MeterData {
     pub meter: Meter,
     /// Index of its stream.
@@ -120,6 +121,7 @@ pub(crate) struct MeterData {
     pub zeros: Vec<ZeroRecord>,
     pub changes: Vec<Change>,
     pub findings: Vec<Finding>,
+    pub alerts: AlertDays,
     /// Index into the fleet's draw sets.
     pub draw_set: usize,
 }
@@ -194,6 +196,7 @@ impl Fleet {
                     rows.clone().map(|i| column[order[i].row]).collect()
                 }
             };
+            let alerts = records.alerts.get(name).map(Vec::as_slice).unwrap_or_default();
             meters.push(MeterData {
                 meter: meter.clone(),
                 stream: streams.iter().position(|s| s.contains(&index)).unwrap_or(0),
@@ -206,6 +209,7 @@ impl Fleet {
                 zeros: records.zeros.get(name).cloned().unwrap_or_default(),
                 changes: records.changes.get(name).cloned().unwrap_or_default(),
                 findings: records.findings.get(name).cloned().unwrap_or_default(),
+                alerts: AlertDays::new(alerts, &settings.alert_modes),
                 draw_set: draws.index(meter.wall_to_bore, &priors, settings),
             });
         }

@@ -2,6 +2,7 @@
 //!
 //! Fault score: log odds of *a fault of this meter* against everything else, calibrated.
 
+use crate::alerts::FleetAlerts;
 use crate::blind::blind_modes;
 use crate::block_model::noise_models;
 use crate::calibration::{Applied, sides};
@@ -105,12 +106,15 @@ impl Fleet {
                     }
                 })
                 .collect();
+        let alerts =
+            if self.settings.uses(Part::Alerts) { FleetAlerts::learn(self, as_of) } else { None };
         let context = Context {
             fleet: self,
             segments: &segments,
             panels: &panels,
             levels: &levels,
             grades: &grades,
+            alerts: alerts.as_ref(),
             as_of,
         };
         let preps: Vec<MeterPrep> = (0..self.meters.len())

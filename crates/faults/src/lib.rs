@@ -17,6 +17,7 @@
 #![allow(clippy::needless_range_loop, reason = "matrix indices read better than zipped iterators")]
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "NaN must fail: `!(x > 0.0)` says so")]
 
+mod alerts;
 mod blind;
 mod block_model;
 mod blocks;

@@ -4,6 +4,7 @@
 //! Out:    per observable, block data centred on a level, the scale of each noise model, and what
 //!         each noise model makes of each shape ([`likelihood::Fit`]).
 
+use crate::alerts::{FleetAlerts, OwnWord};
 use crate::block_model::Model;
 use crate::blocks::{Grid, relative_variances};
 use crate::fleet::{Col, Fleet, MeterData};
@@ -59,6 +60,8 @@ pub(crate) struct MeterPrep {
     /// r0 where tube frequency told it.
     pub r0: Option<f64>,
     pub observables: Vec<Option<Prepared>>,
+    /// What its alerts say; `None` where the site keeps none.
+    pub word: Option<OwnWord>,
     /// Blocks of the longest signal.
     pub signal_blocks: usize,
     pub n_checks: usize,
@@ -79,6 +82,7 @@ pub(crate) struct Context<'a> {
     pub panels: &'a [MeterPanel],
     pub levels: &'a ServiceLevels,
     pub grades: &'a [Option<Grades>],
+    pub alerts: Option<&'a FleetAlerts>,
     pub as_of: i32,
 }
 
@@ -108,6 +112,10 @@ impl Context<'_> {
         );
         let density = median_of(meter, Col::Density, &segment);
         let usual_flow = usual_flow(meter, &segment);
+        let prior = &self.fleet.priors.alerts;
+        let word = self.alerts.and_then(|fleet| {
+            OwnWord::new(meter, segment.swap_day, fleet, prior, &shapes.cells, self.as_of)
+        });
         let mut prep = MeterPrep {
             grid,
             shapes,
@@ -115,6 +123,7 @@ impl Context<'_> {
             density: if density.is_finite() { density } else { 1000.0 },
             r0: self.fitted_r0(index, &segment),
             observables: Vec::with_capacity(N_OBSERVABLES),
+            word,
             signal_blocks: 0,
             n_checks: 0,
             n_zeros: 0,

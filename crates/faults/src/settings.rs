@@ -52,6 +52,9 @@ pub struct Settings {
     pub limits: Limits,
     /// Factors on hazards, by service, then by mode name.
     pub susceptibility: BTreeMap<String, BTreeMap<String, f64>>,
+    /// The fault mode that an alert speaks of, by code of the site's alert log. Alerts without one
+    /// speak of any fault where their category is M, of none else.
+    pub alert_modes: BTreeMap<String, String>,
     /// Parts left out, for comparisons.
     pub without: Vec<Part>,
     /// A whole priors file in place of the built-in one.
@@ -77,6 +80,7 @@ impl Default for Settings {
             calibrate: true,
             limits: Limits::default(),
             susceptibility: BTreeMap::new(),
+            alert_modes: BTreeMap::new(),
             without: Vec::new(),
             priors: None,
         }
@@ -109,6 +113,26 @@ pub enum Part {
     ShapesInPrior,
     /// Pressure as a covariate.
     Pressure,
+    /// The meter's own alerts.
+    Alerts,
+}
+
+impl Part {
+    /// All, in order.
+    pub const ALL: [Part; 12] = [
+        Part::Partner,
+        Part::KnownFluid,
+        Part::FittedR0,
+        Part::Grades,
+        Part::Peers,
+        Part::Burst,
+        Part::Spread,
+        Part::PeerGas,
+        Part::DriveMedian,
+        Part::ShapesInPrior,
+        Part::Pressure,
+        Part::Alerts,
+    ];
 }
 
 /// What the site can bear.
@@ -223,6 +247,14 @@ impl Settings {
             let value = self.list_probability;
             return Err(FaultsError::Setting { name: "list_probability".into(), value });
         }
+        for (code, mode) in &self.alert_modes {
+            let fault = Hypothesis::parse(mode).filter(|mode| Hypothesis::FAULTS.contains(mode));
+            if fault.is_none() {
+                return Err(FaultsError::UnknownMode {
+                    name: format!("alert_modes.{code} = {mode}"),
+                });
+            }
+        }
         for (service, factors) in &self.susceptibility {
             for (mode, &value) in factors {
                 let name = format!("susceptibility.{service}.{mode}");
@@ -272,6 +304,7 @@ pub struct Priors {
     pub process: ProcessPrior,
     pub data: DataPrior,
     pub unknown: UnknownPrior,
+    pub alerts: AlertPrior,
     pub noise: NoisePrior,
     pub observables: BTreeMap<String, ObservablePrior>,
 }
@@ -367,6 +400,18 @@ prior! {
     UnknownPrior { none_share: f64, floors_range: Range }
 }
 prior! {
+    /// What meters notice of themselves.
+    AlertPrior { days_between: f64, cap_nats: f64, noticed: BTreeMap<String, f64> }
+}
+
+impl AlertPrior {
+    /// Share of meters under an explanation that would say so.
+    pub fn noticed_by(&self, mode: Hypothesis) -> f64 {
+        self.noticed.get(mode.name()).copied().unwrap_or(0.0)
+    }
+}
+
+prior! {
     /// Noise models of block values.
     NoisePrior {
         variance_ratios: Vec<f64>, time_constants_days: Vec<f64>, walk_days: f64,
@@ -428,6 +473,16 @@ impl Priors {
             if (sum - 1.0).abs() > 1e-9 || [s.ramp, s.step, s.saw, s.old].iter().any(|x| *x < 0.0) {
                 return wrong(format!("shapes.{name} sum to {sum}, not to 1"));
             }
+        }
+        let AlertPrior { days_between, cap_nats, noticed } = &self.alerts;
+        let known = |name: &String| Hypothesis::parse(name).is_some();
+        if !(*days_between > 0.0 && *cap_nats >= 0.0)
+            || !noticed.iter().all(|(name, share)| known(name) && (0.0..=1.0).contains(share))
+        {
+            return wrong(format!(
+                "alerts needs positive days_between, cap_nats and shares by mode, has {:?}",
+                self.alerts
+            ));
         }
         for observable in Observable::ALL {
             let name = observable.name();

@@ -422,7 +422,8 @@ fn the_excerpt_of_the_flow_rig_gives_every_reading() {
 /// for a row of units and was lost without a reject.
 #[test]
 fn a_first_row_with_nothing_right_in_it_is_a_reject_and_no_unit_row() {
-    let mut text = String::from("tag,time,value,quality\nFT-1 \u{b0}C,2024-02-30T00:00:00Z,\",\",x\n");
+    let mut text =
+        String::from("tag,time,value,quality\nFT-1 \u{b0}C,2024-02-30T00:00:00Z,\",\",x\n");
     for minute in 0..20 {
         let _ = writeln!(text, "FT-1 \u{b0}C,2024-03-07T02:{minute:02}:00Z,21.5,192");
     }

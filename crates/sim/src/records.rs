@@ -502,6 +502,8 @@ const SITE_TAIL: &str = r#"
 [features]
 
 [faults]
+# What an alert of the meters speaks of; any fault, where nothing is said and its category is M.
+alert_modes = { LM-31 = "electrical", LM-41 = "zero_drift" }
 
 [rank]
 

@@ -52,7 +52,9 @@ pub fn run(out: &Path) -> Result<(), Failure> {
     let all: Vec<&MeterNight> = nights.iter().collect();
     let curve = curve(&all).ok_or("no fault in these fleets")?;
     let at_fault = nights.iter().filter(|night| night.fault).count();
-    println!("# Made by `cargo run --release -p metersift-cli --example verdict_bench -- calibrate OUT`:");
+    println!(
+        "# Made by `cargo run --release -p metersift-cli --example verdict_bench -- calibrate OUT`:"
+    );
     println!("# Platt's curve on the log odds of a fault, and the power among the faults.");
     println!("# Tuning fleets only.");
     println!("among_faults_power = {:.2}", power(&all));
@@ -78,7 +80,7 @@ fn today() -> String {
 
 fn read_fleet(made: &Made, site: usize, nights: &mut Vec<MeterNight>) -> Result<(), Failure> {
     let (dates, known) = (score::dates()?, score::known(made));
-    let settings = Settings { calibrate: false, ..Default::default() };
+    let settings = Settings { calibrate: false, ..made.faults.clone() };
     let fleet = Fleet::new(&made.daily, &made.records, &settings)?;
     for as_of in dates {
         for verdict in fleet.judge(as_of) {

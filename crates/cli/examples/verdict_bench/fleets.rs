@@ -29,6 +29,8 @@ pub struct Made {
     pub records: Records,
     /// Daily features.
     pub daily: Table,
+    /// The verdict as its site file sets it.
+    pub faults: metersift_faults::Settings,
     /// Where its files lie.
     pub dir: PathBuf,
 }
@@ -53,6 +55,12 @@ pub fn plan(name: &str) -> Result<Plan, Box<dyn Error>> {
     Ok(Plan { variation, ..Plan::larkmoor(160, 456, seed) })
 }
 
+/// The part of a site file that the bench obeys.
+#[derive(serde::Deserialize)]
+struct SiteFile {
+    faults: metersift_faults::Settings,
+}
+
 /// Makes a fleet, or reads its daily table back where it was made before.
 pub fn make(out: &Path, name: &str, plan: Plan) -> Result<Made, Box<dyn Error>> {
     let dir = out.join(name);
@@ -71,5 +79,6 @@ pub fn make(out: &Path, name: &str, plan: Plan) -> Result<Made, Box<dyn Error>> 
         metersift_store::write_table(&path, &daily, &Default::default())?;
         daily
     };
-    Ok(Made { plan, fiction, records, daily, dir })
+    let site: SiteFile = toml::from_str(&std::fs::read_to_string(dir.join("site.toml"))?)?;
+    Ok(Made { plan, fiction, records, daily, faults: site.faults, dir })
 }

@@ -2,6 +2,7 @@
 //! daily features, replays the verdict at 24 dates and prints one line of figures.
 //!
 //! cargo run --release -p metersift-cli --example verdict_bench -- score OUT FLEET...
+//! cargo run --release -p metersift-cli --example verdict_bench -- ablate OUT PARTS FLEET...
 //! cargo run --release -p metersift-cli --example verdict_bench -- calibrate OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- threshold OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- limits OUT
@@ -24,6 +25,17 @@ mod threshold;
 use std::error::Error;
 use std::path::Path;
 
+/// `all`, or names of parts as in the site file, with commas between.
+fn parts_of(names: &str) -> Result<Vec<metersift_faults::Part>, Box<dyn Error>> {
+    if names == "all" {
+        return Ok(metersift_faults::Part::ALL.to_vec());
+    }
+    let list: Vec<String> = names.split(',').map(|name| format!("\"{name}\"")).collect();
+    let text = format!("without = [{}]", list.join(", "));
+    let settings: metersift_faults::Settings = toml::from_str(&text)?;
+    Ok(settings.without)
+}
+
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
@@ -39,6 +51,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             Ok(())
         }
         ["speed", out, fleet, dates] => speed::run(Path::new(out), fleet, dates.parse()?),
+        ["ablate", out, parts, names @ ..] if !names.is_empty() => {
+            score::ablate(Path::new(out), &parts_of(parts)?, &seeds::expand(names)?)
+        }
         ["calibrate", out] => calibrate::run(Path::new(out)),
         ["threshold", out] => threshold::run(Path::new(out)),
         ["limits", out] => limits::run(Path::new(out)),

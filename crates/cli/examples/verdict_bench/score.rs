@@ -2,7 +2,7 @@
 
 use crate::fleets::{self, Made};
 use metersift_backtest::{Extra, ExtraNight, Known, Night, Scores, Seen, Span};
-use metersift_faults::Fleet;
+use metersift_faults::{Fleet, Part};
 use metersift_model::Day;
 use std::error::Error;
 use std::path::Path;
@@ -21,7 +21,7 @@ pub fn run(out: &Path, names: &[String]) -> Result<(), Box<dyn Error>> {
         let made = fleets::make(out, name, fleets::plan(name)?)?;
         let made_s = begun.elapsed().as_secs_f64();
         let begun = Instant::now();
-        let (nights, known) = replay(&made)?;
+        let (nights, known) = replay(&made, &made.faults)?;
         let replay_s = begun.elapsed().as_secs_f64();
         let begun = Instant::now();
         let ceiling = [ceiling(&made, &nights)];
@@ -41,17 +41,38 @@ pub fn run(out: &Path, names: &[String]) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
+/// Scores fleets with each part of the verdict left out in turn, beside nothing left out.
+pub fn ablate(out: &Path, parts: &[Part], names: &[String]) -> Result<(), Box<dyn Error>> {
+    println!("without,{}", header());
+    for name in names {
+        let made = fleets::make(out, name, fleets::plan(name)?)?;
+        let one_by_one = parts.iter().map(|part| vec![*part]);
+        for without in std::iter::once(Vec::new()).chain(one_by_one) {
+            let label = without.first().map_or("nothing".into(), |part| format!("{part:?}"));
+            let settings = metersift_faults::Settings { without, ..made.faults.clone() };
+            let (nights, known) = replay(&made, &settings)?;
+            let scores = metersift_backtest::score_beside(&nights, &known, &[]);
+            let text = line(name, &scores);
+            println!("{label},{}", text.lines().next().unwrap_or_default());
+        }
+    }
+    Ok(())
+}
+
 #[expect(clippy::print_stderr, reason = "progress of an example")]
 pub fn eprintln(text: &str) {
     eprintln!("{text}");
 }
 
 /// The nights of a fleet and what is known about it.
-pub fn replay(made: &Made) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
+pub fn replay(
+    made: &Made,
+    settings: &metersift_faults::Settings,
+) -> Result<(Vec<Night>, Vec<Known>), Box<dyn Error>> {
     let dates = dates()?;
     let [from, .., to] = dates[..] else { return Err("fewer than two dates".into()) };
     let span = Span { from, to, every_days: EVERY_DAYS };
-    let fleet = Fleet::new(&made.daily, &made.records, &metersift_faults::Settings::default())?;
+    let fleet = Fleet::new(&made.daily, &made.records, settings)?;
     let seen = Seen::new(fleet, &made.daily, &made.records);
     let nights = metersift_backtest::replay(
         &mut |_| Ok(seen.clone()),
