@@ -22,6 +22,11 @@
 //!         check of late, drawn by a generator that the as-of date and the meter's name
 //!         seed. One in ten is a judgement of ours: it costs little and is the only way to learn
 //!         how often quiet is wrong.
+//! Told:   what an earlier plan told ([`ToldCheck`]) stands while it can: a meter keeps its day
+//!         while there is room when its turn comes, its hour while that is a good one, and a
+//!         drawn meter is not drawn anew. Otherwise every morning's calendar would move most of
+//!         the crew's appointments by a day. Risk still comes first: a dearer meter may take the
+//!         room of one that was told.
 //! Limits: hours are what a meter did in the last weeks: a changed campaign changes them.
 
 use crate::candidate::{Candidate, candidates_of, chance, likeliest};
@@ -92,6 +97,17 @@ pub struct PlannedCheck {
     pub cautions: Vec<String>,
 }
 
+/// What an earlier plan told about a meter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ToldCheck {
+    /// The day.
+    pub day: Day,
+    /// First instant of its hour, if it had one.
+    pub start: Option<TimeUs>,
+    /// Whether it was drawn at random.
+    pub drawn: bool,
+}
+
 /// The checks of a span of days.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CheckPlan {
@@ -109,7 +125,8 @@ pub struct CheckPlan {
     pub beyond: Vec<PlannedCheck>,
 }
 
-/// Plans checks. The order of `verdicts` and of the lists' entries does not matter.
+/// Plans checks. The order of `verdicts` and of the lists' entries does not matter. `told` is what
+/// the plan before told, by meter.
 pub fn check_plan(
     verdicts: &[Verdict],
     lists: &WatchLists,
@@ -117,10 +134,11 @@ pub fn check_plan(
     settings: &Settings,
     crew: &Crew,
     hours: &Hours,
+    told: &BTreeMap<String, ToldCheck>,
 ) -> CheckPlan {
     let mut sorted: Vec<&Verdict> = verdicts.iter().collect();
     sorted.sort_by(|a, b| a.meter.cmp(&b.meter));
-    let planner = Planner::new(&sorted, lists, records, settings, crew, hours);
+    let planner = Planner::new(&sorted, lists, records, settings, crew, hours, told);
     let (asked, quiet): (Vec<Case<'_>>, Vec<Case<'_>>) =
         sorted.iter().map(|verdict| planner.case(verdict)).partition(Case::is_asked);
     let asked = planner.in_order(asked);
@@ -166,6 +184,7 @@ struct Planner<'a> {
     settings: &'a Settings,
     crew: &'a Crew,
     hours: &'a Hours,
+    told: &'a BTreeMap<String, ToldCheck>,
     verdicts: BTreeMap<&'a str, &'a Verdict>,
     /// Entries with a rank that speak of a meter, by list and rank.
     entries: BTreeMap<&'a str, Vec<&'a WatchListEntry>>,
@@ -183,6 +202,7 @@ impl<'a> Planner<'a> {
         settings: &'a Settings,
         crew: &'a Crew,
         hours: &'a Hours,
+        told: &'a BTreeMap<String, ToldCheck>,
     ) -> Planner<'a> {
         let mut ranked: Vec<&WatchListEntry> =
             lists.entries.iter().filter(|entry| entry.rank > 0).collect();
@@ -205,7 +225,7 @@ impl<'a> Planner<'a> {
         let hidden = lists.entries.iter().filter(|entry| entry.accepted);
         let hidden = hidden.flat_map(meters_of).collect();
         let as_of = lists.as_of;
-        Planner { as_of, records, settings, crew, hours, verdicts, entries, withheld, hidden }
+        Planner { as_of, records, settings, crew, hours, told, verdicts, entries, withheld, hidden }
     }
 
     fn days(&self) -> usize {
@@ -409,19 +429,24 @@ impl<'a> Planner<'a> {
             Some(per_day) => per_day.max(1) as usize,
             None => fewest_per_day(working.len(), asked.len(), drawn.len()),
         };
+        // Those that were told come first, so that they are not the ones that are cut off.
+        drawn.sort_by_key(|case| !self.was_drawn(case.meter()));
         drawn.truncate(working.len() * per_day / DRAW_EVERY);
         let mut calendar = Calendar::new(days, &working, per_day);
         let mut placed: Vec<(usize, usize, &Case<'_>, bool)> = Vec::new();
         for (number, case) in drawn.iter().enumerate() {
-            let slot = (number + 1) * DRAW_EVERY - 1;
-            let day = working[slot / per_day];
+            let slot = working[((number + 1) * DRAW_EVERY - 1) / per_day];
+            let told = self.told_day(case.meter()).filter(|_| self.was_drawn(case.meter()));
+            let Some(day) = calendar.draw_day(told.unwrap_or(slot)) else { continue };
             calendar.take(day, &case.candidate.verdict.stream);
             placed.push((day, usize::MAX, case, true));
         }
         let mut beyond = Vec::new();
         for (order, case) in asked.iter().enumerate() {
             let stream = &case.candidate.verdict.stream;
-            match calendar.day_for(stream, &|day| !self.good_hours(case, day).is_empty()) {
+            let told = self.told_day(case.meter()).filter(|day| calendar.room[*day] > 0);
+            let anew = || calendar.day_for(stream, &|day| !self.good_hours(case, day).is_empty());
+            match told.or_else(anew) {
                 Some(day) => {
                     calendar.take(day, stream);
                     placed.push((day, order, case, false));
@@ -448,6 +473,16 @@ impl<'a> Planner<'a> {
         }
     }
 
+    fn was_drawn(&self, meter: &str) -> bool {
+        self.told.get(meter).is_some_and(|told| told.drawn)
+    }
+
+    /// The day of the span on which an earlier plan had a meter; `None` = none, or it is past.
+    fn told_day(&self, meter: &str) -> Option<usize> {
+        let number = self.told.get(meter)?.day.0.checked_sub(self.as_of.0)?;
+        usize::try_from(number).ok().filter(|day| *day < self.days())
+    }
+
     fn day(&self, number: usize) -> Day {
         self.as_of.plus(i32::try_from(number).unwrap_or(i32::MAX))
     }
@@ -461,7 +496,8 @@ impl<'a> Planner<'a> {
         self.hours.good_on(case.meter(), self.day(day), work, self.crew.good_hour_share)
     }
 
-    /// Of the good hours of a day the one that the fewest took, then the best, then the first.
+    /// Of the good hours of a day the one that was told before, else the one that the fewest took,
+    /// then the best, then the first.
     fn hour_for(
         &self,
         case: &Case<'_>,
@@ -469,12 +505,18 @@ impl<'a> Planner<'a> {
         taken: &BTreeMap<(usize, u8), u32>,
     ) -> Option<PlannedHour> {
         let others = |hour: &GoodHour| taken.get(&(day, hour.hour)).copied().unwrap_or(0);
-        let best = self.good_hours(case, day).into_iter().reduce(|best, next| {
+        let told = self.told.get(case.meter()).and_then(|told| told.start);
+        let start_of = |hour: &GoodHour| self.hours.starts_at(self.day(day), hour.hour);
+        let mut good = self.good_hours(case, day);
+        if let Some(at) = good.iter().position(|hour| told.is_some() && start_of(hour) == told) {
+            good = vec![good.swap_remove(at)];
+        }
+        let best = good.into_iter().reduce(|best, next| {
             let fewer = others(&next).cmp(&others(&best));
             let better = fewer.then_with(|| best.expected.total_cmp(&next.expected));
             if better == Ordering::Less { next } else { best }
         })?;
-        let start = self.hours.starts_at(self.day(day), best.hour)?;
+        let start = start_of(&best)?;
         let end = TimeUs(start.0 + CHECK_HOUR_US);
         Some(PlannedHour { start, end, hour: best.hour, share: best.share })
     }
@@ -551,6 +593,13 @@ impl<'a> Calendar<'a> {
     fn take(&mut self, day: usize, stream: &'a str) {
         self.room[day] = self.room[day].saturating_sub(1);
         *self.streams[day].entry(stream).or_default() += 1;
+    }
+
+    /// The day, or the next one with room, or the last one before it.
+    fn draw_day(&self, wanted: usize) -> Option<usize> {
+        let has_room = |day: &usize| self.room[*day] > 0;
+        let later = (wanted..self.room.len()).find(has_room);
+        later.or_else(|| (0..wanted).rev().find(has_room))
     }
 
     /// The first day with room among those with a good hour (all, where none has one) and the
