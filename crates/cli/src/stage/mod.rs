@@ -2,6 +2,7 @@
 
 pub mod appointments;
 pub mod backtest;
+pub mod bundle;
 pub mod check_store;
 pub mod clock;
 pub mod demo;
