@@ -22,11 +22,11 @@
 //!         check of late, drawn by a generator that the as-of date and the meter's name
 //!         seed. One in ten is a judgement of ours: it costs little and is the only way to learn
 //!         how often quiet is wrong.
-//! Told:   what an earlier plan told ([`ToldCheck`]) stands while it can: a meter keeps its day
-//!         while there is room when its turn comes, its hour while that is a good one, and a
-//!         drawn meter is not drawn anew. Otherwise every morning's calendar would move most of
-//!         the crew's appointments by a day. Risk still comes first: a dearer meter may take the
-//!         room of one that was told.
+//! Told:   what an earlier plan told ([`ToldCheck`]) stands while it can: a meter keeps its day,
+//!         its hour while that is a good one, and a drawn meter is not drawn anew. Otherwise every
+//!         morning's calendar would move most of the crew's appointments by a day. Risk still
+//!         comes first: a meter that nobody told of takes room that was told to a cheaper one
+//!         where none is free within [`WAIT_FOR_ROOM_DAYS`]; that one then takes free room.
 //! Limits: hours are what a meter did in the last weeks: a changed campaign changes them.
 
 use crate::candidate::{Candidate, candidates_of, chance, likeliest};
@@ -46,6 +46,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// One slot in this many goes to a draw.
 const DRAW_EVERY: usize = 10;
+/// Days that a meter which no earlier plan told of waits for room that nobody was told: an
+/// appointment moved for it costs the crew more than a week's wait (our judgement).
+const WAIT_FOR_ROOM_DAYS: usize = 7;
 /// A meter with a completed check of the last month is not drawn: that much is known of it.
 const FRESH_DAYS: i32 = 30;
 /// How a settling test says that it is a check.
@@ -442,11 +445,22 @@ impl<'a> Planner<'a> {
             placed.push((day, usize::MAX, case, true));
         }
         let mut beyond = Vec::new();
+        for day in asked.iter().filter_map(|case| self.told_day(case.meter())) {
+            calendar.kept[day] += 1;
+        }
         for (order, case) in asked.iter().enumerate() {
             let stream = &case.candidate.verdict.stream;
-            let told = self.told_day(case.meter()).filter(|day| calendar.room[*day] > 0);
-            let anew = || calendar.day_for(stream, &|day| !self.good_hours(case, day).is_empty());
-            match told.or_else(anew) {
+            let told = self.told_day(case.meter());
+            if let Some(day) = told {
+                calendar.kept[day] = calendar.kept[day].saturating_sub(1);
+            }
+            let good = |day: usize| !self.good_hours(case, day).is_empty();
+            // One that nobody told of waits for free room a few days at most; one that lost its
+            // day to a dearer meter takes free room wherever it is, so that no third one moves.
+            let free_until = if told.is_some() { days } else { WAIT_FOR_ROOM_DAYS.min(days) };
+            let kept = told.filter(|day| calendar.room[*day] > 0);
+            let free = || calendar.free_day_for(stream, free_until, &good);
+            match kept.or_else(free).or_else(|| calendar.day_for(stream, &good)) {
                 Some(day) => {
                     calendar.take(day, stream);
                     placed.push((day, order, case, false));
@@ -580,6 +594,8 @@ impl<'a> Planner<'a> {
 /// Room and streams of each day.
 struct Calendar<'a> {
     room: Vec<usize>,
+    /// Room that meters whose turn has not come were told.
+    kept: Vec<usize>,
     streams: Vec<BTreeMap<&'a str, usize>>,
 }
 
@@ -587,7 +603,7 @@ impl<'a> Calendar<'a> {
     fn new(days: usize, working: &[usize], per_day: usize) -> Calendar<'a> {
         let mut room = vec![0; days];
         working.iter().for_each(|day| room[*day] = per_day);
-        Calendar { room, streams: vec![BTreeMap::new(); days] }
+        Calendar { room, kept: vec![0; days], streams: vec![BTreeMap::new(); days] }
     }
 
     fn take(&mut self, day: usize, stream: &'a str) {
@@ -605,14 +621,33 @@ impl<'a> Calendar<'a> {
     /// The first day with room among those with a good hour (all, where none has one) and the
     /// fewest meters of the stream. A meter without a stream shares none.
     fn day_for(&self, stream: &str, has_good_hour: &dyn Fn(usize) -> bool) -> Option<usize> {
+        let with_room = (0..self.room.len()).filter(|&day| self.room[day] > 0);
+        self.best_of(with_room, stream, has_good_hour)
+    }
+
+    /// As [`Calendar::day_for`], among the first days and in room that was told to nobody.
+    fn free_day_for(
+        &self,
+        stream: &str,
+        until: usize,
+        has_good_hour: &dyn Fn(usize) -> bool,
+    ) -> Option<usize> {
+        let free = (0..until.min(self.room.len())).filter(|&day| self.room[day] > self.kept[day]);
+        self.best_of(free, stream, has_good_hour)
+    }
+
+    fn best_of(
+        &self,
+        days: impl Iterator<Item = usize>,
+        stream: &str,
+        has_good_hour: &dyn Fn(usize) -> bool,
+    ) -> Option<usize> {
         let there = |day: usize| match stream {
             "" => 0,
             stream => self.streams[day].get(stream).copied().unwrap_or(0),
         };
         // `min_by_key` gives the first of equals.
-        (0..self.room.len())
-            .filter(|&day| self.room[day] > 0)
-            .min_by_key(|&day| (!has_good_hour(day), there(day)))
+        days.min_by_key(|&day| (!has_good_hour(day), there(day)))
     }
 }
 

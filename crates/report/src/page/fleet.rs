@@ -71,7 +71,8 @@ fn since_last_night(page: &Page<'_>) -> Markup {
 /// Everything above the meters.
 pub(crate) fn fleet(page: &Page<'_>) -> Markup {
     html! {
-        div class="first" { (overview(page)) (what_changed(page)) }
+        (overview(page))
+        (what_changed(page))
         @for list in ListKind::ALL { (list_section(page, list)) }
         div class="beside" {
             (groups(page))

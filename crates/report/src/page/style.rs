@@ -73,6 +73,6 @@ main>section:not(.meter) h2,.beside h2{font-size:10pt;margin:.45rem 0 .1rem}head
 .entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0;content-visibility:visible}.fig{margin:.5rem 0}.pt{margin-top:.25rem}
 .list th:nth-child(1){width:1.4rem}.list th:nth-child(2){width:14.5%}.list th:nth-child(3){width:5.5%}.list th:nth-child(4){width:11.5%}.list th:nth-child(5){width:4.5%}.list th:nth-child(6){width:24%}.list th:nth-child(7){width:15%}.list th:nth-child(8){width:9.5%}.list th:nth-child(9){width:6.5%}.list tbody td{padding-right:.3rem}.list td.n{white-space:nowrap}
 .ln .why{display:none}.list .ln td{padding-top:0;padding-bottom:0;line-height:1.15;font-size:7.5pt}.list .ln .rank{font-size:7.5pt}.list .ln svg{height:8px}
-.first{display:grid;grid-template-columns:max-content minmax(0,1fr);gap:0 8mm;align-items:start}.first .story{padding-left:1em;font-size:7.5pt}
+.story{font-size:7.5pt}
 .spark{display:flex;gap:.5em;align-items:baseline}.spark .cap{display:none}.list .why .next{display:inline}.two{grid-template-columns:1fr 1.25fr;gap:0 1.5rem}.care{padding:.2rem .6rem}p{max-width:none}}
 ";
