@@ -97,6 +97,9 @@ pub(crate) fn record_words(record: &TrackRecord) -> String {
 
 /// The same in half a line, for every list.
 pub(crate) fn settled_words(record: &TrackRecord) -> String {
+    if record.settled == 0 {
+        return format!("Last {} nights: no entry opened or tested yet", record.days);
+    }
     format!(
         "Last {} nights: {} of {} opened or tested found good",
         record.days, record.false_entries, record.settled
