@@ -3,6 +3,7 @@
 mod archives;
 mod as_known;
 mod bad_input;
+mod bundle;
 mod changes;
 mod decisions;
 mod exits;

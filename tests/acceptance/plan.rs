@@ -123,6 +123,46 @@ fn a_later_plan_moves_an_appointment_instead_of_adding_one() {
 }
 
 #[test]
+fn an_appointment_that_is_wanted_no_more_is_cancelled_in_the_next_calendar() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let site = dir.path();
+    small_site(site, "");
+    let text = std::fs::read_to_string(site.join("site.toml")).expect("a site file");
+    put(&site.join("site.toml"), text + "\n[plan]\nweekdays = [\"fri\"]\n");
+    let calendar = || {
+        assert_eq!(run_night(site).code, Some(0));
+        let file = newest(site).join("lists/check-plan.ics");
+        content_lines(&std::fs::read_to_string(file).expect("a calendar"))
+    };
+    put(&site.join("dumps/a.csv"), long_dump("2026-03-02"));
+    let first = calendar();
+    assert_eq!(values(&first, "STATUS:"), ["CONFIRMED"]);
+    assert_eq!(values(&first, "DTSTART;VALUE=DATE:"), ["20260306"], "the first Friday");
+
+    // The same plan a night later keeps the appointment; once the meter was checked it goes.
+    put(&site.join("dumps/b.csv"), long_dump("2026-03-03"));
+    let second = calendar();
+    assert_eq!(values(&second, "UID:"), values(&first, "UID:"));
+    assert_eq!(values(&second, "STATUS:"), ["CONFIRMED"]);
+    put(
+        &site.join("records/checks.csv"),
+        "meter,time,outcome,quantity,position,value_pct,trigger\n\
+         FT-1,2026-03-04T08:00:00Z,pass,stiffness,inlet,0.1,manual\n",
+    );
+    for day in ["2026-03-04", "2026-03-05"] {
+        put(&site.join(format!("dumps/{day}.csv")), long_dump(day));
+        let later = calendar();
+        assert_eq!(values(&later, "STATUS:"), ["CANCELLED"], "{day}");
+        assert_eq!(values(&later, "UID:"), values(&first, "UID:"));
+        assert_eq!(values(&later, "DTSTART;VALUE=DATE:"), ["20260306"]);
+        let number = |lines: &[String]| values(lines, "SEQUENCE:")[0].parse::<u32>().expect("one");
+        assert!(number(&later) > number(&first), "RFC 5545 section 3.8.7.4: the later one counts");
+    }
+    put(&site.join("dumps/past.csv"), long_dump("2026-03-06"));
+    assert!(values(&calendar(), "UID:").is_empty(), "a day that is past needs no word");
+}
+
+#[test]
 fn a_plan_can_be_written_to_a_file_whole() {
     let dir = tempfile::tempdir().expect("a folder");
     let file = dir.path().join("checks.ics");

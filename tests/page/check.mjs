@@ -9,7 +9,7 @@
 import { mkdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { basename, join, resolve } from 'node:path'
 import { chromium } from 'playwright-core'
-import { addresses, layout, printColours, structure } from './in-page.mjs'
+import { addresses, cutOnPaper, layout, printColours, structure } from './in-page.mjs'
 import { accessibility, validate } from './rules.mjs'
 
 /** Phone, desk, wall: the widths at which a page is looked at, CSS pixels. */
@@ -19,8 +19,11 @@ const WIDTHS = [320, 1024, 1920]
 const OPENING_MS = 1000
 /** What no busy machine explains any more, milliseconds. */
 const STUCK_MS = 15000
-/** Sides of A4 that the fleet part may take. */
+/** Sides of A4 that the fleet part may take: two with as many rows in its lists as a usual night
+ *  has, one more for each further sixty. No row may be missing for it. */
 const FLEET_SIDES = 2
+const USUAL_ROWS = 40
+const ROWS_A_SIDE = 60
 /** Sides of A4 that one meter may take. */
 const METER_SIDES = 2
 
@@ -76,14 +79,18 @@ async function paper(path) {
   const whole = await page.pdf({ format: 'A4' })
   writeFileSync(join(pictures, `${basename(path, '.html')}.pdf`), whole)
   const meters = await page.locator('.meter').count()
-  const most = FLEET_SIDES + METER_SIDES * meters + 1
+  const rows = await page.locator('.list tbody').count()
+  const fleetSides = FLEET_SIDES + Math.ceil(Math.max(0, rows - USUAL_ROWS) / ROWS_A_SIDE)
+  const most = fleetSides + METER_SIDES * meters + 1
+  for (const fault of await page.evaluate(cutOnPaper)) tell(path, `on paper: ${fault}`)
   if (sides(whole) > most) tell(path, `${sides(whole)} sides for ${meters} meters, at most ${most}`)
   if (await page.locator('#lists').count()) {
     await page.evaluate(() => {
       for (const e of document.querySelectorAll('.meter, footer')) e.remove()
     })
     const fleet = sides(await page.pdf({ format: 'A4' }))
-    if (fleet > FLEET_SIDES) tell(path, `the fleet part takes ${fleet} sides of paper`)
+    if (fleet > fleetSides) tell(path, `the fleet part takes ${fleet} sides of paper for ${rows} rows`)
+    console.log(`${basename(path)}: fleet part on ${fleet} sides, ${rows} rows`)
   }
   console.log(`${basename(path)}: ${sides(whole)} sides of paper, ${meters} meters`)
   await page.context().close()
@@ -134,6 +141,7 @@ async function rulesCanFail() {
     request: broken.splice(before),
     layout: await page.evaluate(layout),
     colours: await page.evaluate(printColours),
+    paper: await cutOnPaperOf(page),
     addresses: (await page.evaluate(addresses)).filter((a) => !a.startsWith('#')),
     structure: (await page.evaluate(structure)).filter((shape) => shape.includes('onclick')),
     html: await validate(path),
@@ -148,10 +156,19 @@ async function rulesCanFail() {
   }
 }
 
+async function cutOnPaperOf(page) {
+  await page.emulateMedia({ media: 'print' })
+  const faults = await page.evaluate(cutOnPaper)
+  await page.emulateMedia({ media: null })
+  return faults
+}
+
 const BROKEN = `<!DOCTYPE html><html><head><title></title></head><body>
 <p style="color:#c00;width:900px">wide and red words that go on and on, far beyond the edge of a phone</p>
 <p style="width:40px;overflow:hidden;white-space:nowrap">words that are cut</p>
 <p style="color:#ddd;background:#fff">faint</p>
+<style>@media print{.np{display:none}}</style>
+<table class="list"><thead style="display:none"><tr><th>meter</th></tr></thead><tbody class="np"><tr><td><b>FT-1</b></td></tr></tbody></table>
 <img src="https://metersift.invalid/x.png"><h3 onclick="x()">deep</h3><table><tr><th></th></tr></table>
 <div class="row"><svg width="200" height="20"><text x="0" y="12">2025-01</text><text x="20" y="12">2025-02</text></svg></div>
 </body></html>`

@@ -84,3 +84,22 @@ export function printColours() {
   }
   return [...faults].slice(0, 12)
 }
+
+/** What paper loses of the lists: a row without its name, a long table whose heading does not come
+ *  again on the next side, an entry whose sentence stands nowhere. */
+export function cutOnPaper() {
+  const faults = []
+  const shown = (e) => e && e.getClientRects().length > 0
+  for (const table of document.querySelectorAll('table.list')) {
+    const head = table.tHead
+    if (getComputedStyle(head).display !== 'table-header-group') faults.push('a list without its heading')
+    for (const body of table.tBodies) {
+      const name = body.querySelector('b')?.textContent.trim()
+      if (!shown(body)) faults.push(`no row of ${name}`)
+      const own = body.querySelector('b a')
+      const section = own && document.querySelector(own.getAttribute('href'))
+      if (!shown(body.querySelector('.why')) && !section) faults.push(`no sentence of ${name}`)
+    }
+  }
+  return faults.slice(0, 12)
+}

@@ -207,6 +207,25 @@ pub enum Command {
         #[command(flatten)]
         output: OutputArg,
     },
+    /// Pack everything about one meter into a zip archive, for a second opinion.
+    #[command(before_help = "Example: metersift bundle FT-3107 --disguise --output meter.zip")]
+    Bundle {
+        /// The meter.
+        meter: String,
+        #[command(flatten)]
+        site: SiteArg,
+        #[command(flatten)]
+        as_of: AsOfArg,
+        /// Days of samples, back from the as-of date; features go back to the beginning.
+        #[arg(long, default_value_t = 90, value_parser = clap::value_parser!(u32).range(1..=3660))]
+        days: u32,
+        /// Give the meter another name, move all dates by whole weeks, leave free text out.
+        #[arg(long)]
+        disguise: bool,
+        /// File to write; default: out/AS-OF/explain/NUMBER.zip.
+        #[arg(long, short, value_name = "FILE")]
+        output: Option<PathBuf>,
+    },
     /// Recompute a feature from its samples, and print them with the dump of each.
     #[command(before_help = "Example: metersift trace FT-3107 density_noise_kg_m3 2026-03-07")]
     Trace {

@@ -20,7 +20,8 @@ use site::Site;
 use stage::check_store::Damage;
 use stage::night::{self, Upto};
 use stage::{
-    backtest, check_store, demo, explain, features, import, ledger, plan, scan, trace, withdraw,
+    backtest, bundle, check_store, demo, explain, features, import, ledger, plan, scan, trace,
+    withdraw,
 };
 use std::io::Write;
 use std::path::Path;
@@ -86,6 +87,14 @@ fn run(command: Command) -> Result<Exit, Message> {
                 None => print(&explain::run(&night, &meter)?)?,
                 Some(place) => print(&explain::write_page(&site, &night, &meter, place)?)?,
             }
+            Ok(Exit::Done)
+        }
+        Command::Bundle { meter, site, as_of, days, disguise, output } => {
+            let site = Site::load(&site.site)?;
+            let store = read_store(&site)?;
+            let night = judge_for_reading(&site, as_of.as_of)?;
+            let wanted = bundle::Wanted { meter: &meter, days, disguise, output };
+            print(&bundle::run(&site, &store, &night, &wanted)?)?;
             Ok(Exit::Done)
         }
         Command::Plan { site, as_of, days, per_day, format, output } => {

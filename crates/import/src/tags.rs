@@ -129,6 +129,23 @@ impl TagTable {
         &self.series
     }
 
+    /// Tags that are written out and wanted, one line per binding: name, series, first instant in
+    /// force and first instant after, µs UTC; in order of name and time. Patterns name no tags.
+    pub fn written_out(&self) -> Vec<(&str, &Series, i64, i64)> {
+        let mut lines: Vec<(&str, &Series, i64, i64)> = Vec::with_capacity(self.series.len());
+        let mut entries: Vec<&Arc<TagEntry>> = self.tags.values().collect();
+        entries.sort_by(|a, b| a.name.cmp(&b.name));
+        for entry in entries {
+            let TagKind::Bound(bindings) = &entry.kind else { continue };
+            let of = bindings.iter().filter_map(|one| {
+                let series = self.series.get(one.slot as usize)?;
+                Some((entry.name.as_str(), series, one.from_us, one.until_us))
+            });
+            lines.extend(of);
+        }
+        lines
+    }
+
     /// Whether the tag is known (wanted or ignored).
     pub fn knows(&self, tag: &str) -> bool {
         let mut extra = Vec::new();

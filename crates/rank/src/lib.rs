@@ -23,6 +23,7 @@ mod error;
 mod group;
 mod hours;
 mod lists;
+mod never_seen;
 mod past;
 mod plan;
 mod record;
@@ -36,8 +37,11 @@ pub use cost::good_error_pct;
 pub use error::RankError;
 pub use hours::{GoodHour, HourShare, Hours};
 pub use lists::watch_lists;
+pub use never_seen::{ListedTag, NeverSeen, add_never_seen, never_seen};
 pub use past::PastEntry;
-pub use plan::{CheckPlan, PlannedCheck, PlannedHour, check_plan, plan_table, weekday_words};
+pub use plan::{
+    CheckPlan, PlannedCheck, PlannedHour, ToldCheck, check_plan, plan_table, weekday_words,
+};
 pub use record::track_record;
 pub use settings::{Crew, Money, PerList, Settings, Weekday};
 pub use silent::{Silent, add_silent, silent_sources};

@@ -22,6 +22,11 @@
 //!         check of late, drawn by a generator that the as-of date and the meter's name
 //!         seed. One in ten is a judgement of ours: it costs little and is the only way to learn
 //!         how often quiet is wrong.
+//! Told:   what an earlier plan told ([`ToldCheck`]) stands while it can: a meter keeps its day,
+//!         its hour while that is a good one, and a drawn meter is not drawn anew. Otherwise every
+//!         morning's calendar would move most of the crew's appointments by a day. Risk still
+//!         comes first: a meter that nobody told of takes room that was told to a cheaper one
+//!         where none is free within [`WAIT_FOR_ROOM_DAYS`]; that one then takes free room.
 //! Limits: hours are what a meter did in the last weeks: a changed campaign changes them.
 
 use crate::candidate::{Candidate, candidates_of, chance, likeliest};
@@ -41,6 +46,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// One slot in this many goes to a draw.
 const DRAW_EVERY: usize = 10;
+/// Days that a meter which no earlier plan told of waits for room that nobody was told: an
+/// appointment moved for it costs the crew more than a week's wait (our judgement).
+const WAIT_FOR_ROOM_DAYS: usize = 7;
 /// A meter with a completed check of the last month is not drawn: that much is known of it.
 const FRESH_DAYS: i32 = 30;
 /// How a settling test says that it is a check.
@@ -92,6 +100,17 @@ pub struct PlannedCheck {
     pub cautions: Vec<String>,
 }
 
+/// What an earlier plan told about a meter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ToldCheck {
+    /// The day.
+    pub day: Day,
+    /// First instant of its hour, if it had one.
+    pub start: Option<TimeUs>,
+    /// Whether it was drawn at random.
+    pub drawn: bool,
+}
+
 /// The checks of a span of days.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CheckPlan {
@@ -109,7 +128,8 @@ pub struct CheckPlan {
     pub beyond: Vec<PlannedCheck>,
 }
 
-/// Plans checks. The order of `verdicts` and of the lists' entries does not matter.
+/// Plans checks. The order of `verdicts` and of the lists' entries does not matter. `told` is what
+/// the plan before told, by meter.
 pub fn check_plan(
     verdicts: &[Verdict],
     lists: &WatchLists,
@@ -117,10 +137,11 @@ pub fn check_plan(
     settings: &Settings,
     crew: &Crew,
     hours: &Hours,
+    told: &BTreeMap<String, ToldCheck>,
 ) -> CheckPlan {
     let mut sorted: Vec<&Verdict> = verdicts.iter().collect();
     sorted.sort_by(|a, b| a.meter.cmp(&b.meter));
-    let planner = Planner::new(&sorted, lists, records, settings, crew, hours);
+    let planner = Planner::new(&sorted, lists, records, settings, crew, hours, told);
     let (asked, quiet): (Vec<Case<'_>>, Vec<Case<'_>>) =
         sorted.iter().map(|verdict| planner.case(verdict)).partition(Case::is_asked);
     let asked = planner.in_order(asked);
@@ -166,6 +187,7 @@ struct Planner<'a> {
     settings: &'a Settings,
     crew: &'a Crew,
     hours: &'a Hours,
+    told: &'a BTreeMap<String, ToldCheck>,
     verdicts: BTreeMap<&'a str, &'a Verdict>,
     /// Entries with a rank that speak of a meter, by list and rank.
     entries: BTreeMap<&'a str, Vec<&'a WatchListEntry>>,
@@ -183,6 +205,7 @@ impl<'a> Planner<'a> {
         settings: &'a Settings,
         crew: &'a Crew,
         hours: &'a Hours,
+        told: &'a BTreeMap<String, ToldCheck>,
     ) -> Planner<'a> {
         let mut ranked: Vec<&WatchListEntry> =
             lists.entries.iter().filter(|entry| entry.rank > 0).collect();
@@ -205,7 +228,7 @@ impl<'a> Planner<'a> {
         let hidden = lists.entries.iter().filter(|entry| entry.accepted);
         let hidden = hidden.flat_map(meters_of).collect();
         let as_of = lists.as_of;
-        Planner { as_of, records, settings, crew, hours, verdicts, entries, withheld, hidden }
+        Planner { as_of, records, settings, crew, hours, told, verdicts, entries, withheld, hidden }
     }
 
     fn days(&self) -> usize {
@@ -409,19 +432,35 @@ impl<'a> Planner<'a> {
             Some(per_day) => per_day.max(1) as usize,
             None => fewest_per_day(working.len(), asked.len(), drawn.len()),
         };
+        // Those that were told come first, so that they are not the ones that are cut off.
+        drawn.sort_by_key(|case| !self.was_drawn(case.meter()));
         drawn.truncate(working.len() * per_day / DRAW_EVERY);
         let mut calendar = Calendar::new(days, &working, per_day);
         let mut placed: Vec<(usize, usize, &Case<'_>, bool)> = Vec::new();
         for (number, case) in drawn.iter().enumerate() {
-            let slot = (number + 1) * DRAW_EVERY - 1;
-            let day = working[slot / per_day];
+            let slot = working[((number + 1) * DRAW_EVERY - 1) / per_day];
+            let told = self.told_day(case.meter()).filter(|_| self.was_drawn(case.meter()));
+            let Some(day) = calendar.draw_day(told.unwrap_or(slot)) else { continue };
             calendar.take(day, &case.candidate.verdict.stream);
             placed.push((day, usize::MAX, case, true));
         }
         let mut beyond = Vec::new();
+        for day in asked.iter().filter_map(|case| self.told_day(case.meter())) {
+            calendar.kept[day] += 1;
+        }
         for (order, case) in asked.iter().enumerate() {
             let stream = &case.candidate.verdict.stream;
-            match calendar.day_for(stream, &|day| !self.good_hours(case, day).is_empty()) {
+            let told = self.told_day(case.meter());
+            if let Some(day) = told {
+                calendar.kept[day] = calendar.kept[day].saturating_sub(1);
+            }
+            let good = |day: usize| !self.good_hours(case, day).is_empty();
+            // One that nobody told of waits for free room a few days at most; one that lost its
+            // day to a dearer meter takes free room wherever it is, so that no third one moves.
+            let free_until = if told.is_some() { days } else { WAIT_FOR_ROOM_DAYS.min(days) };
+            let kept = told.filter(|day| calendar.room[*day] > 0);
+            let free = || calendar.free_day_for(stream, free_until, &good);
+            match kept.or_else(free).or_else(|| calendar.day_for(stream, &good)) {
                 Some(day) => {
                     calendar.take(day, stream);
                     placed.push((day, order, case, false));
@@ -448,6 +487,16 @@ impl<'a> Planner<'a> {
         }
     }
 
+    fn was_drawn(&self, meter: &str) -> bool {
+        self.told.get(meter).is_some_and(|told| told.drawn)
+    }
+
+    /// The day of the span on which an earlier plan had a meter; `None` = none, or it is past.
+    fn told_day(&self, meter: &str) -> Option<usize> {
+        let number = self.told.get(meter)?.day.0.checked_sub(self.as_of.0)?;
+        usize::try_from(number).ok().filter(|day| *day < self.days())
+    }
+
     fn day(&self, number: usize) -> Day {
         self.as_of.plus(i32::try_from(number).unwrap_or(i32::MAX))
     }
@@ -461,7 +510,8 @@ impl<'a> Planner<'a> {
         self.hours.good_on(case.meter(), self.day(day), work, self.crew.good_hour_share)
     }
 
-    /// Of the good hours of a day the one that the fewest took, then the best, then the first.
+    /// Of the good hours of a day the one that was told before, else the one that the fewest took,
+    /// then the best, then the first.
     fn hour_for(
         &self,
         case: &Case<'_>,
@@ -469,12 +519,18 @@ impl<'a> Planner<'a> {
         taken: &BTreeMap<(usize, u8), u32>,
     ) -> Option<PlannedHour> {
         let others = |hour: &GoodHour| taken.get(&(day, hour.hour)).copied().unwrap_or(0);
-        let best = self.good_hours(case, day).into_iter().reduce(|best, next| {
+        let told = self.told.get(case.meter()).and_then(|told| told.start);
+        let start_of = |hour: &GoodHour| self.hours.starts_at(self.day(day), hour.hour);
+        let mut good = self.good_hours(case, day);
+        if let Some(at) = good.iter().position(|hour| told.is_some() && start_of(hour) == told) {
+            good = vec![good.swap_remove(at)];
+        }
+        let best = good.into_iter().reduce(|best, next| {
             let fewer = others(&next).cmp(&others(&best));
             let better = fewer.then_with(|| best.expected.total_cmp(&next.expected));
             if better == Ordering::Less { next } else { best }
         })?;
-        let start = self.hours.starts_at(self.day(day), best.hour)?;
+        let start = start_of(&best)?;
         let end = TimeUs(start.0 + CHECK_HOUR_US);
         Some(PlannedHour { start, end, hour: best.hour, share: best.share })
     }
@@ -538,6 +594,8 @@ impl<'a> Planner<'a> {
 /// Room and streams of each day.
 struct Calendar<'a> {
     room: Vec<usize>,
+    /// Room that meters whose turn has not come were told.
+    kept: Vec<usize>,
     streams: Vec<BTreeMap<&'a str, usize>>,
 }
 
@@ -545,7 +603,7 @@ impl<'a> Calendar<'a> {
     fn new(days: usize, working: &[usize], per_day: usize) -> Calendar<'a> {
         let mut room = vec![0; days];
         working.iter().for_each(|day| room[*day] = per_day);
-        Calendar { room, streams: vec![BTreeMap::new(); days] }
+        Calendar { room, kept: vec![0; days], streams: vec![BTreeMap::new(); days] }
     }
 
     fn take(&mut self, day: usize, stream: &'a str) {
@@ -553,17 +611,43 @@ impl<'a> Calendar<'a> {
         *self.streams[day].entry(stream).or_default() += 1;
     }
 
+    /// The day, or the next one with room, or the last one before it.
+    fn draw_day(&self, wanted: usize) -> Option<usize> {
+        let has_room = |day: &usize| self.room[*day] > 0;
+        let later = (wanted..self.room.len()).find(has_room);
+        later.or_else(|| (0..wanted).rev().find(has_room))
+    }
+
     /// The first day with room among those with a good hour (all, where none has one) and the
     /// fewest meters of the stream. A meter without a stream shares none.
     fn day_for(&self, stream: &str, has_good_hour: &dyn Fn(usize) -> bool) -> Option<usize> {
+        let with_room = (0..self.room.len()).filter(|&day| self.room[day] > 0);
+        self.best_of(with_room, stream, has_good_hour)
+    }
+
+    /// As [`Calendar::day_for`], among the first days and in room that was told to nobody.
+    fn free_day_for(
+        &self,
+        stream: &str,
+        until: usize,
+        has_good_hour: &dyn Fn(usize) -> bool,
+    ) -> Option<usize> {
+        let free = (0..until.min(self.room.len())).filter(|&day| self.room[day] > self.kept[day]);
+        self.best_of(free, stream, has_good_hour)
+    }
+
+    fn best_of(
+        &self,
+        days: impl Iterator<Item = usize>,
+        stream: &str,
+        has_good_hour: &dyn Fn(usize) -> bool,
+    ) -> Option<usize> {
         let there = |day: usize| match stream {
             "" => 0,
             stream => self.streams[day].get(stream).copied().unwrap_or(0),
         };
         // `min_by_key` gives the first of equals.
-        (0..self.room.len())
-            .filter(|&day| self.room[day] > 0)
-            .min_by_key(|&day| (!has_good_hour(day), there(day)))
+        days.min_by_key(|&day| (!has_good_hour(day), there(day)))
     }
 }
 

@@ -29,6 +29,18 @@ pub struct Silent {
     pub usual_days: Option<f64>,
 }
 
+impl Silent {
+    /// `dock: last sample 2026-03-01, usually a dump every 1 d`.
+    pub fn words(&self) -> String {
+        let last =
+            self.last.map_or("no sample has ever come".into(), |day| format!("last sample {day}"));
+        let usual = self
+            .usual_days
+            .map_or(String::new(), |days| format!(", usually a dump every {days:.0} d"));
+        format!("{}: {last}{usual}", self.source)
+    }
+}
+
 /// The sources that are late on a morning. `last_days`: source -> last day of each of its dumps
 /// that has samples.
 pub fn silent_sources(last_days: &BTreeMap<String, Vec<Day>>, as_of: Day) -> Vec<Silent> {
@@ -55,36 +67,36 @@ pub fn silent_sources(last_days: &BTreeMap<String, Vec<Day>>, as_of: Day) -> Vec
 /// Puts late sources on the list `mend_data`, behind its meters. `before` are the sources that
 /// were late in the last night.
 pub fn add_silent(lists: &mut WatchLists, silent: &[Silent], before: &[Silent]) {
-    let mut rank = lists.of(ListKind::MendData).map(|entry| entry.rank).max().unwrap_or(0);
-    let after = lists
-        .entries
-        .iter()
-        .rposition(|entry| entry.list <= ListKind::MendData && entry.rank > 0)
-        .map_or(0, |last| last + 1);
-    let entries: Vec<WatchListEntry> = silent
-        .iter()
-        .map(|one| {
-            rank += 1;
-            let known = before.iter().any(|other| other.source == one.source);
-            entry(one, rank, if known { EntryChange::Same } else { EntryChange::New })
-        })
-        .collect();
-    lists.entries.splice(after..after, entries);
+    let entries = silent.iter().map(|one| {
+        let known = before.iter().any(|other| other.source == one.source);
+        entry(one, if known { EntryChange::Same } else { EntryChange::New })
+    });
+    append(lists, entries.collect());
+}
+
+/// Numbers entries of the list `mend_data` behind those that are there.
+pub(crate) fn append(lists: &mut WatchLists, mut entries: Vec<WatchListEntry>) {
+    let last = lists.of(ListKind::MendData).map(|entry| entry.rank).max().unwrap_or(0);
+    for (entry, rank) in entries.iter_mut().zip(last + 1..) {
+        entry.rank = rank;
+    }
+    lists.entries.extend(entries);
     lists.entries.sort_by_key(|entry| (entry.list, entry.rank == 0, entry.rank));
 }
 
-fn entry(silent: &Silent, rank: u32, change: EntryChange) -> WatchListEntry {
-    let usual = silent
-        .usual_days
-        .map_or(String::new(), |days| format!(", usually a dump every {days:.0} d"));
-    let evidence = match silent.last {
-        Some(last) => format!("Measured: the last sample of this source is of {last}{usual}."),
-        None => "Measured: no sample of this source has ever come.".into(),
-    };
+/// An entry about data that should have come; its number is given by [`append`].
+pub(crate) fn missing_entry(
+    name: String,
+    change: EntryChange,
+    evidence: String,
+    next_step: String,
+    settles: String,
+    caution: &str,
+) -> WatchListEntry {
     WatchListEntry {
         list: ListKind::MendData,
-        rank,
-        meter: format!("source {}", silent.source),
+        rank: 0,
+        meter: name,
         service: String::new(),
         stream: String::new(),
         mode: Hypothesis::Data,
@@ -95,17 +107,33 @@ fn entry(silent: &Silent, rank: u32, change: EntryChange) -> WatchListEntry {
         cost_unit: "points",
         change,
         evidence,
-        next_step: "Ask who exports it: the job, its disk, its rights, a moved folder or a new \
-                    file name that the patterns of site.toml do not fit."
-            .into(),
-        settles: "a dump of this source with yesterday's samples in its folder".into(),
+        next_step,
+        settles,
         ne107: 'C',
-        cautions: vec![
-            "Until it comes its meters are judged less or not at all: silence is no pass.".into(),
-        ],
+        cautions: vec![caution.into()],
         group_members: Vec::new(),
         accepted: false,
     }
+}
+
+fn entry(silent: &Silent, change: EntryChange) -> WatchListEntry {
+    let usual = silent
+        .usual_days
+        .map_or(String::new(), |days| format!(", usually a dump every {days:.0} d"));
+    let evidence = match silent.last {
+        Some(last) => format!("Measured: the last sample of this source is of {last}{usual}."),
+        None => "Measured: no sample of this source has ever come.".into(),
+    };
+    missing_entry(
+        format!("source {}", silent.source),
+        change,
+        evidence,
+        "Ask who exports it: the job, its disk, its rights, a moved folder or a new file name \
+         that the patterns of site.toml do not fit."
+            .into(),
+        "a dump of this source with yesterday's samples in its folder".into(),
+        "Until it comes its meters are judged less or not at all: silence is no pass.",
+    )
 }
 
 #[cfg(test)]

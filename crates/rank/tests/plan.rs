@@ -8,7 +8,7 @@ use metersift_model::records::{Check, CheckOutcome, CheckPosition};
 use metersift_model::verdict::{Fact, FactKind};
 use metersift_model::{ColumnData, Table};
 use metersift_model::{Day, Hypothesis, Records, TimeUs, Verdict};
-use metersift_rank::{CheckPlan, Crew, Hours, PlannedCheck, Settings, check_plan};
+use metersift_rank::{CheckPlan, Crew, Hours, PlannedCheck, Settings, ToldCheck, check_plan};
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -19,7 +19,7 @@ fn plan_of(verdicts: &[Verdict], records: &Records, days: u32, per_day: Option<u
 
 fn plan_with(verdicts: &[Verdict], records: &Records, crew: &Crew, hours: &Hours) -> CheckPlan {
     let lists = lists(verdicts, records, &[]);
-    check_plan(verdicts, &lists, records, &Settings::default(), crew, hours)
+    check_plan(verdicts, &lists, records, &Settings::default(), crew, hours, &BTreeMap::new())
 }
 
 /// Eight weeks of hours: `good` says for which meter, UTC weekday (0 = Monday) and hour.
@@ -311,13 +311,13 @@ proptest! {
         let hours = hours(&["FT-003", "FT-004"], |name, weekday, hour| {
             (weekday + hour) % 3 == 0 || name.ends_with('4')
         });
-        let plan = check_plan(&verdicts, &lists, &records, &Settings::default(), &crew, &hours);
+        let plan = check_plan(&verdicts, &lists, &records, &Settings::default(), &crew, &hours, &BTreeMap::new());
         let mut shuffled = lists.clone();
         let key = |n: usize| (n as u64 + 1).wrapping_mul(seed | 1).rotate_left(17);
         let mut at = 0;
         verdicts.sort_by_cached_key(|_| { at += 1; key(at) });
         shuffled.entries.sort_by_cached_key(|_| { at += 1; key(at) });
-        let again = check_plan(&verdicts, &shuffled, &records, &Settings::default(), &crew, &hours);
+        let again = check_plan(&verdicts, &shuffled, &records, &Settings::default(), &crew, &hours, &BTreeMap::new());
         prop_assert_eq!(format!("{plan:?}"), format!("{again:?}"));
     }
 
@@ -341,4 +341,74 @@ proptest! {
         let full = taken.values().sum::<u32>() == days * per_day;
         prop_assert!(plan.beyond.is_empty() || full, "beyond the span with room left");
     }
+}
+
+/// What a plan tells, as the next one gets it.
+fn told(plan: &CheckPlan) -> BTreeMap<String, ToldCheck> {
+    let checks = plan.checks.iter().map(|check| {
+        let start = check.hour.map(|hour| hour.start);
+        let day = check.day.expect("a planned check has a day");
+        (check.meter.clone(), ToldCheck { day, start, drawn: check.drawn })
+    });
+    checks.collect()
+}
+
+#[test]
+fn the_next_plan_keeps_what_was_told_and_what_is_past_gets_another_day() {
+    let (verdicts, records) = fleet(60, 25);
+    let names: Vec<&str> = verdicts.iter().map(|verdict| verdict.meter.as_str()).collect();
+    let hours = hours(&names, |_, _, hour| (8..12).contains(&hour));
+    let crew = Crew { days: 14, per_day: Some(4), ..Crew::default() };
+    let plan_after = |told: &BTreeMap<String, ToldCheck>| {
+        let lists = lists(&verdicts, &records, &[]);
+        check_plan(&verdicts, &lists, &records, &Settings::default(), &crew, &hours, told)
+    };
+    let fresh = plan_after(&BTreeMap::new());
+    assert!(fresh.checks.iter().filter(|check| check.drawn).count() >= 3);
+
+    // As a plan of three days ago would have told it: each check three days earlier.
+    let mut earlier = told(&fresh);
+    for check in earlier.values_mut() {
+        check.day = check.day.plus(-3);
+        check.start = check.start.map(|start| TimeUs(start.0 - 3 * 24 * 3_600_000_000));
+    }
+    let next = plan_after(&earlier);
+    assert_eq!(next.checks.len() + next.beyond.len(), fresh.checks.len() + fresh.beyond.len());
+    let mut per_day = BTreeMap::new();
+    next.checks.iter().for_each(|check| *per_day.entry(check.day).or_insert(0) += 1);
+    let mut kept = 0;
+    for check in &next.checks {
+        let Some(before) = earlier.get(&check.meter) else { continue };
+        assert!(check.day >= Some(tonight()), "{}", check.meter);
+        if !crew.works_on(before.day) || before.day < tonight() {
+            continue;
+        }
+        if check.day == Some(before.day) {
+            assert_eq!(check.hour.map(|hour| hour.start), before.start, "{}", check.meter);
+            assert_eq!(check.drawn, before.drawn, "{}", check.meter);
+            kept += 1;
+        } else {
+            // Only one whose day a dearer meter filled is moved.
+            assert_eq!(per_day[&Some(before.day)], 4, "{} was moved for nothing", check.meter);
+            assert!(!before.drawn, "{} was drawn and moved", check.meter);
+        }
+    }
+    assert!(kept > 10, "only {kept} were kept");
+    assert!(per_day.values().all(|n| *n <= 4), "{per_day:?}");
+    // A share that is not known equals nothing, so what was told is compared.
+    assert_eq!(told(&plan_after(&told(&next))), told(&next), "a plan keeps to itself");
+}
+
+#[test]
+fn a_smaller_crew_is_not_overbooked_by_what_was_told() {
+    let (verdicts, records) = fleet(60, 25);
+    let fresh = plan_of(&verdicts, &records, 14, Some(4));
+    let crew = Crew { days: 14, per_day: Some(1), ..Crew::default() };
+    let lists = lists(&verdicts, &records, &[]);
+    let unknown = Hours::unknown(TimeZone::UTC);
+    let settings = Settings::default();
+    let next = check_plan(&verdicts, &lists, &records, &settings, &crew, &unknown, &told(&fresh));
+    let mut per_day = BTreeMap::new();
+    next.checks.iter().for_each(|check| *per_day.entry(check.day).or_insert(0) += 1);
+    assert!(per_day.values().all(|n| *n == 1), "{per_day:?}");
 }

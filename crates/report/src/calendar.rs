@@ -8,10 +8,10 @@
 //!         clock change is right. A day without an hour is a DATE, which has no zone.
 //! Again:  an appointment keeps its UID from plan to plan, its SEQUENCE is the number of the
 //!         as-of day and its DTSTAMP that day's midnight: a later plan that is imported moves the
-//!         appointment instead of adding another, and the same plan gives the same bytes.
-//! Source: RFC 5545, sections 3.1 (lines), 3.3.11 (text), 3.6.1 (events), 3.8.7.4 (sequence).
-//! Limits: an appointment that a later plan no longer holds stays in the calendar: whoever keeps
-//!         the calendar takes it out.
+//!         appointment instead of adding another, and the same plan gives the same bytes. One
+//!         that is wanted no more is told once more, with STATUS:CANCELLED.
+//! Source: RFC 5545, sections 3.1 (lines), 3.3.11 (text), 3.6.1 (events), 3.8.1.11 (status),
+//!         3.8.7.4 (sequence).
 
 use crate::card::RunCard;
 use icalendar::{Calendar, Component, Event, Property};
@@ -45,6 +45,8 @@ pub struct Appointment {
     pub summary: String,
     /// What it is for, and its cautions.
     pub description: String,
+    /// Told before and wanted no more.
+    pub cancelled: bool,
 }
 
 /// The appointments of a plan as one file.
@@ -72,6 +74,7 @@ fn event(appointment: &Appointment, as_of: Day) -> Event {
     event.uid(&appointment.uid);
     event.add_property("DTSTAMP", utc(as_of.start()));
     event.add_property("SEQUENCE", as_of.0.max(0).to_string());
+    event.add_property("STATUS", if appointment.cancelled { "CANCELLED" } else { "CONFIRMED" });
     event.summary(&one_line(&appointment.summary));
     event.description(&text(&appointment.description));
     match appointment.when {
@@ -152,6 +155,7 @@ mod tests {
             when,
             summary: "Check FT-1; starch, milk".into(),
             description: "why:\nslurry \\ line \u{b0}C, 7 of 8; ".repeat(20),
+            cancelled: false,
         }
     }
 
@@ -208,6 +212,15 @@ mod tests {
         // 2026-03-28 is day 20540 since 1970-01-01.
         assert!(text.contains("\r\nSEQUENCE:20540\r\n"), "{text}");
         assert_eq!(text, calendar("Larkmoor", &plan, &card()));
+    }
+
+    #[test]
+    fn an_appointment_that_is_wanted_no_more_is_told_as_cancelled() {
+        let one = appointment(When::Day(card().as_of));
+        let wanted = calendar("Larkmoor", &[one.clone()], &card());
+        assert!(wanted.contains("\r\nSTATUS:CONFIRMED\r\n"), "{wanted}");
+        let gone = calendar("Larkmoor", &[Appointment { cancelled: true, ..one }], &card());
+        assert_eq!(gone, wanted.replace("STATUS:CONFIRMED", "STATUS:CANCELLED"));
     }
 
     #[test]

@@ -32,12 +32,13 @@ pub struct Since {
 }
 
 /// What differs in the inputs of one meter.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct MeterSince {
     /// Days that the night before did not look at.
     pub new_samples: bool,
-    /// Days that it did look at read differently.
-    pub late_samples: bool,
+    /// Days that it did look at read differently: the dumps with samples of this very meter that
+    /// did it, one phrase each.
+    pub late_samples: Vec<String>,
     /// Checks, zeros, changes, findings, decisions or the register read differently.
     pub new_records: bool,
 }
@@ -56,17 +57,23 @@ impl Since {
         let mut reasons = Vec::new();
         let Some(meters) = &self.meters else { return reasons };
         let own = std::iter::once(&entry.meter).chain(&entry.group_members);
-        let own: Vec<MeterSince> = own.filter_map(|meter| meters.get(meter)).copied().collect();
-        let any = |is: fn(&MeterSince) -> bool| own.iter().any(is);
+        let own: Vec<&MeterSince> = own.filter_map(|meter| meters.get(meter)).collect();
+        let any = |is: fn(&MeterSince) -> bool| own.iter().any(|meter| is(meter));
         if any(|meter| meter.new_samples) {
             reasons.push("new samples".to_string());
         }
-        if any(|meter| meter.late_samples) {
-            reasons.push(match self.late_dumps.as_slice() {
-                [] => "late samples".into(),
-                [one] => format!("late samples ({one})"),
-                [one, rest @ ..] => format!("late samples ({one} and {} more)", rest.len()),
-            });
+        let mut late: Vec<&str> = Vec::new();
+        for words in own.iter().flat_map(|meter| &meter.late_samples) {
+            if !late.contains(&words.as_str()) {
+                late.push(words);
+            }
+        }
+        match late.as_slice() {
+            [] => {}
+            [one] => reasons.push(format!("late samples ({one})")),
+            [one, rest @ ..] => {
+                reasons.push(format!("late samples ({one}, and {} more like it)", rest.len()));
+            }
         }
         if any(|meter| meter.new_records) {
             reasons.push("new record".into());
@@ -140,6 +147,30 @@ pub fn since_columns(since: &Since, lists: &WatchLists) -> [Column; 2] {
     ]
 }
 
+/// The budget line of each entry's list, in columns, so that no copy of a row travels without it:
+/// how many entries the list has, how many of them are expected to be false, and of the entries
+/// of the last nights on all lists how many were opened or tested, and found good.
+pub fn budget_columns(lists: &WatchLists) -> [Column; 4] {
+    let entries = &lists.entries;
+    let count = |name: &str, of: &dyn Fn(&WatchListEntry) -> i64| Column {
+        name: name.into(),
+        unit: String::new(),
+        data: ColumnData::Count(entries.iter().map(|entry| Some(of(entry))).collect()),
+    };
+    let expected = entries.iter().map(|entry| lists.expected_false[entry.list as usize]).collect();
+    let record = lists.record;
+    [
+        count("list_entries", &|entry| lists.of(entry.list).count() as i64),
+        Column {
+            name: "list_expected_false".into(),
+            unit: String::new(),
+            data: ColumnData::Number(expected),
+        },
+        count("record_settled", &|_| i64::from(record.settled)),
+        count("record_false", &|_| i64::from(record.false_entries)),
+    ]
+}
+
 /// Why an entry changed and how its number moved; empty where neither did.
 pub(crate) fn words(since: &Since, lists: &WatchLists, entry: &WatchListEntry) -> String {
     let mut parts = match entry.change {
@@ -155,15 +186,20 @@ pub(crate) fn words(since: &Since, lists: &WatchLists, entry: &WatchListEntry) -
 impl Moved {
     /// `was no. 4, moved only because FT-1 left`.
     pub(crate) fn words(&self) -> String {
-        let why = match self.because.as_slice() {
+        match self.because.is_empty() {
+            true => format!("was no. {}", self.rank_before),
+            false => format!("was no. {}, moved only because {}", self.rank_before, self.why()),
+        }
+    }
+
+    /// `FT-1 left and FT-2 came in above`; empty where it was overtaken or overtook.
+    pub(crate) fn why(&self) -> String {
+        match self.because.as_slice() {
             [] => String::new(),
-            [one] => format!(", moved only because {one}"),
-            [one, two] => format!(", moved only because {one} and {two}"),
-            [one, two, rest @ ..] => {
-                format!(", moved only because {one}, {two}, and {} more like them", rest.len())
-            }
-        };
-        format!("was no. {}{why}", self.rank_before)
+            [one] => one.clone(),
+            [one, two] => format!("{one} and {two}"),
+            [one, two, rest @ ..] => format!("{one}, {two}, and {} more like them", rest.len()),
+        }
     }
 }
 
@@ -248,9 +284,13 @@ mod tests {
         let mut since = before(&[]);
         let new = entry("a", 1, EntryChange::New);
         assert!(since.reasons(&new)[0].contains("date and the fleet"));
-        let inputs = MeterSince { new_samples: true, late_samples: true, new_records: true };
+        let inputs = MeterSince {
+            new_samples: true,
+            late_samples: vec!["unit3.csv imported again".into()],
+            new_records: true,
+        };
         since.meters = Some(BTreeMap::from([("a".to_string(), inputs)]));
-        since.late_dumps = vec!["unit3.csv imported again".into()];
+        since.late_dumps = vec!["unit3.csv imported again".into(), "unit4.csv came in".into()];
         since.settings = vec!["limits: 1 to 2".into()];
         since.program_before = Some("metersift 0.0.9".into());
         assert_eq!(

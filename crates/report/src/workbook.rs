@@ -1,12 +1,16 @@
 //! A real workbook: one sheet per decision, `not judged` and `about`.
 //!
+//! The first row of each list tells the counts of the night and the list's own budget line.
+//!
 //! Text is stored as text (never a formula), numbers as numbers with a format that shows what
 //! they are worth. The creation date is the as-of date, so that the same lists give the same
 //! bytes.
 
 use crate::card::RunCard;
 use crate::error::ReportError;
-use crate::page::format::{counts_sentence, pretty_unit};
+use crate::page::format::{
+    budget_words, counts_sentence, pretty_unit, record_words, settled_words,
+};
 use crate::since::{Since, words};
 use metersift_model::watch_list::{WatchListEntry, WatchLists};
 use metersift_model::{Day, ListKind};
@@ -136,7 +140,7 @@ fn list_sheet(
     look: &Look,
 ) -> Xlsx<()> {
     sheet.set_name(list.words())?;
-    header(sheet, lists, &COLUMNS, look)?;
+    header(sheet, lists, &budget(lists, list), &COLUMNS, look)?;
     let entries = lists.of(list);
     let mut row = FIRST_ROW;
     for entry in entries {
@@ -156,12 +160,13 @@ fn list_sheet(
 fn header(
     sheet: &mut Worksheet,
     lists: &WatchLists,
+    budget: &str,
     columns: &[(&str, f64)],
     look: &Look,
 ) -> Xlsx<()> {
     let counts = counts_sentence(&lists.counts);
     let line = format!(
-        "As of {}: {counts}. Probabilities {}.",
+        "As of {}: {counts}. Probabilities {}.{budget}",
         lists.as_of,
         calibration(lists.calibrated)
     );
@@ -174,6 +179,18 @@ fn header(
     sheet.set_freeze_panes(FIRST_ROW, 0)?;
     sheet.set_landscape().set_print_fit_to_pages(1, 0).set_repeat_rows(0, FIRST_ROW - 1)?;
     Ok(())
+}
+
+/// The budget line of a list: it stands in the first row, so that no sheet travels without it.
+fn budget(lists: &WatchLists, list: ListKind) -> String {
+    match lists.of(list).count() {
+        0 => " No entry.".into(),
+        n => format!(
+            " {n} listed, expected to be false: {}. {}.",
+            budget_words(lists, list),
+            settled_words(&lists.record)
+        ),
+    }
 }
 
 fn cells(entry: &WatchListEntry) -> [Cell; 20] {
@@ -258,7 +275,7 @@ fn short(text: &str) -> String {
 
 fn not_judged_sheet(sheet: &mut Worksheet, lists: &WatchLists, look: &Look) -> Xlsx<()> {
     sheet.set_name("Not judged")?;
-    header(sheet, lists, &[("meter", 16.0), ("reason", 100.0)], look)?;
+    header(sheet, lists, "", &[("meter", 16.0), ("reason", 100.0)], look)?;
     for (index, (meter, reason)) in lists.not_judged.iter().enumerate() {
         let row = index as u32 + FIRST_ROW;
         put(sheet, row, 0, Cell::Text(meter.clone()), look)?;
@@ -275,14 +292,18 @@ fn about_sheet(
     look: &Look,
 ) -> Xlsx<()> {
     sheet.set_name("About")?;
-    header(sheet, lists, &[("what", 30.0), ("value", 100.0)], look)?;
+    header(sheet, lists, "", &[("what", 30.0), ("value", 100.0)], look)?;
     let mut lines: Vec<(String, String)> = vec![("site".into(), site.into())];
     lines.extend(card.lines().map(|(name, value)| (name.to_string(), value)));
-    for (list, expected) in ListKind::ALL.into_iter().zip(lists.expected_false) {
-        let entries = lists.of(list).count();
-        let line = format!("{entries} entries, {expected:.1} of them expected to be false");
+    for list in ListKind::ALL {
+        let line = match lists.of(list).count() {
+            0 => "no entry".into(),
+            1 => format!("1 entry, expected to be false: {}", budget_words(lists, list)),
+            n => format!("{n} entries, expected to be false: {}", budget_words(lists, list)),
+        };
         lines.push((list.words().into(), line));
     }
+    lines.push(("own record".into(), record_words(&lists.record)));
     lines.push((
         "screening".into(),
         "The lists screen; they prove nothing about a single meter. Local codes, site permits \

@@ -4,19 +4,26 @@
 //!         levels that stepped by the factor between two units and meters that nobody has judged
 //!         for a month stand on the first page.
 //! In:     the ledger, the daily features before the as-of date, the verdicts of earlier nights.
-//! Limits: a tag that never came has no day to be missed from (its meter is *not judged* with a
-//!         reason instead); unit steps are looked for in the last month of daily medians only,
-//!         and a suspicion is no proof: emptying a line moves density as well.
+//! As of:  dumps and days that tell only of later days are not counted: an old date that is run
+//!         again says what it said.
+//! Limits: unit steps are looked for in the last month of daily medians only, and a suspicion is
+//!         no proof: emptying a line moves density as well.
 
+use crate::exit::Exit;
+use crate::message::Message;
+use crate::site::Site;
+use crate::stage::clock;
+use crate::stage::import::refused;
 use crate::story::{counted, grouped};
+use metersift_import::TagTable;
 use metersift_model::verdict::JudgedState;
-use metersift_model::{Day, Table, Verdict};
-use metersift_rank::PastEntry;
+use metersift_model::{Day, Table, TimeUs, Verdict};
+use metersift_rank::{ListedTag, NeverSeen, PastEntry, Silent};
 use metersift_report::DataHealth;
-use metersift_store::Store;
-use std::collections::BTreeMap;
+use metersift_store::{DumpState, Store};
+use std::collections::{BTreeMap, BTreeSet};
 
-/// Days of silence after which a source or a tag is named. A judgement: a weekend and a day.
+/// Days of silence after which a tag is named. A judgement: a weekend and a day.
 const SILENT_AFTER_DAYS: i32 = 3;
 /// Days before its last one on which a tag must have come often to be missed.
 const HABIT_DAYS: i32 = 60;
@@ -30,6 +37,8 @@ const SIDE: usize = 7;
 const SIDE_LEAST: usize = 3;
 /// How far a ratio may be from a factor, and values from their side's median (relative).
 const STEP_TOLERANCE: f64 = 0.02;
+/// Tags that never came, named in a line.
+const TAGS_NAMED: usize = 60;
 /// Nights after which a meter that is not judged is named for it.
 const UNJUDGED_NIGHTS: i32 = 30;
 
@@ -86,63 +95,146 @@ pub fn daily_columns() -> impl Iterator<Item = String> {
     SIGNALS.into_iter().map(updates_column).chain(levels)
 }
 
+/// What should have come by a morning and did not.
+#[derive(Clone, Debug, Default)]
+pub struct Missing {
+    /// Sources that are late.
+    pub sources: Vec<Silent>,
+    /// Tags that never came.
+    pub tags: Vec<NeverSeen>,
+}
+
+/// Looks for what did not come. `daily` may hold later days: they are not looked at.
+pub fn missing(
+    site: &Site,
+    store: &Store,
+    listed: &[ListedTag],
+    daily: &Table,
+    as_of: Day,
+) -> Missing {
+    let first = store.day_files().iter().map(|file| file.day()).min().unwrap_or(as_of);
+    Missing {
+        sources: metersift_rank::silent_sources(&last_days(site, store), as_of),
+        tags: metersift_rank::never_seen(listed, &series_seen(daily, as_of), first, as_of),
+    }
+}
+
+/// Last day of each dump that is in the store, by source; a source of the site file of which no
+/// dump has come is there as well.
+fn last_days(site: &Site, store: &Store) -> BTreeMap<String, Vec<Day>> {
+    let named = site.file.sources.iter().map(|source| (source.name.clone(), Vec::new()));
+    let mut days: BTreeMap<String, Vec<Day>> = named.collect();
+    for dump in &store.ledger().dumps {
+        if dump.state != DumpState::Withdrawn {
+            let of_source = days.entry(dump.source.clone()).or_default();
+            of_source.extend(dump.last().map(|time| time.day()));
+        }
+    }
+    days
+}
+
+/// Meter and signal of every series that had a sample, good or bad, on a day before `as_of`.
+fn series_seen(daily: &Table, as_of: Day) -> BTreeSet<(String, String)> {
+    let mut seen = BTreeSet::new();
+    for (meter, rows) in rows_by_meter(daily) {
+        let rows: Vec<usize> =
+            rows.iter().filter(|(day, _)| *day < as_of).map(|(_, row)| *row).collect();
+        for signal in SIGNALS {
+            let Some(updates) = daily.numbers(&updates_column(signal)) else { continue };
+            if rows.iter().any(|row| !updates[*row].is_nan()) {
+                seen.insert((meter.to_string(), signal.to_string()));
+            }
+        }
+    }
+    seen
+}
+
+/// The tags of the tag table that are written out, of signals that have a daily column.
+///
+/// # Errors
+/// A tag table that cannot be read, as the import refuses it.
+pub fn listed_tags(site: &Site) -> Result<Vec<ListedTag>, Message> {
+    let mut settings = site.file.records.clone();
+    if settings.zone.is_empty() {
+        settings.zone.clone_from(&site.file.zone);
+    }
+    let path = site.dir.join("records/tags.csv");
+    if !path.exists() {
+        return Ok(Vec::new());
+    }
+    let table =
+        TagTable::read(&path, &settings).map_err(|error| refused(&error, Exit::CouldNotStart))?;
+    let lines = table.written_out().into_iter().map(|(tag, series, from_us, until_us)| ListedTag {
+        meter: series.meter.clone(),
+        signal: series.signal.name().to_string(),
+        tag: tag.to_string(),
+        from: TimeUs(from_us).day(),
+        until: TimeUs(until_us).day(),
+    });
+    Ok(lines.filter(|tag| SIGNALS.contains(&tag.signal.as_str())).collect())
+}
+
 /// Collects everything.
 pub fn data_health(
     store: &Store,
     daily: &Table,
     verdicts: &[Verdict],
     previous: &[PastEntry],
+    missing: &Missing,
     as_of: Day,
 ) -> DataHealth {
-    let (sources, stopped) = sources(store, as_of);
     let rows = rows_by_meter(daily);
     DataHealth {
-        stopped,
+        stopped: missing.sources.iter().map(Silent::words).collect(),
         silent: rows.iter().flat_map(|(meter, rows)| silent(daily, meter, rows, as_of)).collect(),
+        never_seen: missing.tags.iter().map(|tags| tags.words(TAGS_NAMED)).collect(),
+        clocks: clock::doubts(&store.ledger().dumps, as_of),
         unit_steps: rows
             .iter()
             .flat_map(|(meter, rows)| unit_steps(daily, meter, rows, as_of))
             .collect(),
         long_unjudged: long_unjudged(verdicts, previous, as_of),
-        sources,
+        sources: sources(store, as_of),
     }
 }
 
-/// What came per source, and the sources of which nothing came lately.
-fn sources(store: &Store, as_of: Day) -> (Vec<String>, Vec<String>) {
+/// What came per source of days before the as-of date. Rejected rows have no day: those of a dump
+/// count where any of its readings is of such a day, or it has none at all.
+fn sources(store: &Store, as_of: Day) -> Vec<String> {
     #[derive(Default)]
     struct Source {
         dumps: usize,
-        rows: u64,
+        readings: u64,
         rejected: u64,
         conflicting: u64,
         last: Option<Day>,
     }
     let mut sources: BTreeMap<String, Source> = BTreeMap::new();
     for dump in &store.ledger().dumps {
+        let early = || dump.units.iter().filter(|(unit, _)| unit.day < as_of);
+        if early().next().is_none() && !dump.units.is_empty() {
+            continue;
+        }
         let source = sources.entry(dump.source.clone()).or_default();
         source.dumps += 1;
-        source.rows += dump.rows_in;
         source.rejected += dump.rejected;
-        source.conflicting += dump.rows.conflicting;
-        source.last = source.last.max(dump.last().map(|time| time.day()));
-    }
-    let mut came = Vec::new();
-    let mut stopped = Vec::new();
-    for (name, source) in sources {
-        let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
-        if source.last.is_none_or(|day| day < as_of.plus(-SILENT_AFTER_DAYS)) {
-            stopped.push(format!("{name}: {last}; should have come and did not"));
+        for (unit, rows) in early() {
+            source.readings += rows.sum();
+            source.conflicting += rows.conflicting;
+            source.last = source.last.max(Some(unit.day));
         }
-        came.push(format!(
-            "{name}: {}, {} rows in, {} rejected, {} conflicting, {last}",
+    }
+    let words = |(name, source): (String, Source)| {
+        let last = source.last.map_or("no sample".into(), |day| format!("last sample {day}"));
+        format!(
+            "{name}: {}, {} readings, {} rows rejected, {} conflicting, {last}",
             counted(source.dumps, "dump"),
-            grouped(source.rows),
+            grouped(source.readings),
             grouped(source.rejected),
             grouped(source.conflicting),
-        ));
-    }
-    (came, stopped)
+        )
+    };
+    sources.into_iter().map(words).collect()
 }
 
 fn rows_by_meter(daily: &Table) -> BTreeMap<&str, Vec<(Day, usize)>> {

@@ -7,11 +7,13 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::{Site, is_partial};
+use crate::stage::clock;
 use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
 use metersift_store::{
-    DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, Ledger, RejectFile, Store, StoreError,
+    DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, ImportOutcome, Ledger, RejectFile,
+    Store, StoreError,
 };
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -129,6 +131,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     }
 
     tell(&tally);
+    tell_future(&store.ledger(), &outcome);
     let first_day = outcome.days.iter().map(|(day, _)| *day).min();
     let last_day = outcome.days.iter().map(|(day, _)| *day).max();
     let span = match first_day.zip(last_day) {
@@ -283,6 +286,24 @@ fn is_wanted_again(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
         DumpState::ToImportAgain => true,
         DumpState::Imported => knows_more_now(site, tags, dump),
         DumpState::Withdrawn => false,
+    }
+}
+
+/// Names the dumps of this import that tell of a time later than now.
+fn tell_future(ledger: &Ledger, outcome: &ImportOutcome) {
+    let new = outcome.dumps.iter().filter_map(|dump| ledger.dump(dump.number));
+    let mut future = new.filter(|dump| clock::is_from_the_future(dump));
+    let mut told = 0;
+    for dump in future.by_ref().take(DUMPS_SHOWN) {
+        say(format!("{}: its last reading is later than now: is its zone right?", dump.name));
+        told += 1;
+    }
+    let more = future.count();
+    if more > 0 {
+        say(format!("{} more of this kind", counted(more, "dump")));
+    }
+    if told > 0 {
+        say("hint: state `zone` for its source, `metersift withdraw` the dump, import it again");
     }
 }
 

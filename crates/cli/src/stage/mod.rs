@@ -1,7 +1,10 @@
 //! The stages of a job, one file each.
 
+pub mod appointments;
 pub mod backtest;
+pub mod bundle;
 pub mod check_store;
+pub mod clock;
 pub mod demo;
 pub mod explain;
 pub mod features;

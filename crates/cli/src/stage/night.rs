@@ -3,18 +3,19 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
-use crate::stage::health::{self, data_health};
+use crate::stage::appointments;
+use crate::stage::health::{self, Missing, data_health};
 use crate::stage::import::{refused, store_message};
 use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
-use crate::story::{self, grouped};
+use crate::story::{self, counted, grouped};
 use metersift_faults::{FindingScore, Fleet};
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
-use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, TimeUs, Verdict};
+use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, Verdict};
 use metersift_rank::PastEntry;
 use metersift_report::{DataHealth, ReportInput, RunCard, Since, neutral};
-use metersift_store::{DumpState, Store};
+use metersift_store::{DumpEntry, Store};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -227,12 +228,13 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
     let previous = earlier_nights(site, as_of)?;
     let mut lists =
         metersift_rank::watch_lists(&verdicts, &records, &previous, as_of, &site.file.rank);
-    let last_days = last_days(store);
-    let silent = metersift_rank::silent_sources(&last_days, as_of);
-    let before = lists.before.map(|night| night.as_of);
-    let silent_before =
-        before.map_or(Vec::new(), |day| metersift_rank::silent_sources(&last_days, day));
-    metersift_rank::add_silent(&mut lists, &silent, &silent_before);
+    let listed = health::listed_tags(site)?;
+    let missing = health::missing(site, store, &listed, &daily, as_of);
+    let missing_before = lists.before.map_or_else(Missing::default, |night| {
+        health::missing(site, store, &listed, &daily, night.as_of)
+    });
+    metersift_rank::add_silent(&mut lists, &missing.sources, &missing_before.sources);
+    metersift_rank::add_never_seen(&mut lists, &missing.tags, &missing_before.tags);
     let counts: Vec<String> = ListKind::ALL
         .into_iter()
         .map(|kind| format!("{} {}", kind.name(), lists.of(kind).count()))
@@ -245,30 +247,20 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
         let folder = site.out_dir().join(before.as_of.to_string());
         since::since(Inputs::read(&folder).as_ref(), &inputs, store, &daily, before.as_of)
     });
-    let health = data_health(store, &daily, &verdicts, &previous, as_of);
+    let since = since.transpose().map_err(store_message)?;
+    let health = data_health(store, &daily, &verdicts, &previous, &missing, as_of);
     let summary = summary_lines(store, &daily, as_of);
     Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }
 
-/// Last day of each dump that is in the store, by source.
-fn last_days(store: &Store) -> BTreeMap<String, Vec<Day>> {
-    let mut days: BTreeMap<String, Vec<Day>> = BTreeMap::new();
-    for dump in &store.ledger().dumps {
-        if dump.state != DumpState::Withdrawn {
-            let of_source = days.entry(dump.source.clone()).or_default();
-            of_source.extend(dump.last().map(TimeUs::day));
-        }
-    }
-    days
-}
-
-/// Where the figures of a night come from.
+/// Where the figures of a night come from. What is told of the as-of date and later is not among
+/// it: an old date that is run again is the same run.
 pub fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> RunCard {
     let program = format!("metersift {}", env!("CARGO_PKG_VERSION"));
-    let ledger = samples_hash(store);
+    let ledger = samples_hash(store, as_of);
+    let records = since::all_records_check(records, as_of);
     let mut hasher = blake3::Hasher::new();
-    for part in [&program, &site.config_hash, &ledger, &as_of.to_string(), &format!("{records:?}")]
-    {
+    for part in [&program, &site.config_hash, &ledger, &as_of.to_string(), &records] {
         hasher.update(part.as_bytes());
         hasher.update(b"\0");
     }
@@ -283,9 +275,9 @@ pub fn run_card(site: &Site, store: &Store, records: &Records, as_of: Day) -> Ru
 }
 
 /// The ledger state that matters to results: which samples there are, not when they arrived.
-fn samples_hash(store: &Store) -> String {
+fn samples_hash(store: &Store, as_of: Day) -> String {
     let mut hasher = blake3::Hasher::new();
-    for file in store.day_files() {
+    for file in store.day_files().iter().filter(|file| file.day() < as_of) {
         hasher.update(format!("{} {} {}\n", file.day(), file.bucket(), file.hash).as_bytes());
     }
     hasher.finalize().to_hex().to_string()
@@ -332,6 +324,8 @@ pub fn write(
         std::fs::write(lists.join("check-plan.csv"), plan::csv(&plan, night)?).map_err(io)?;
         let calendar = plan::ics(site, &plan, night);
         std::fs::write(lists.join("check-plan.ics"), calendar).map_err(io)?;
+        let kept = appointments::to_text(&plan, &plan::appointments(site, &plan)).map_err(other);
+        std::fs::write(lists.join(appointments::FILE), kept.map_err(io)?).map_err(io)?;
     }
     let mut size = 0;
     if upto >= Upto::Report {
@@ -426,6 +420,7 @@ fn write_lists(site: &Site, folder: &Path, night: &Night) -> std::io::Result<()>
     // On the first night the columns are there and empty: their order never depends on the night.
     let since = night.since.clone().unwrap_or_default();
     table.columns.extend(metersift_report::since_columns(&since, &night.lists));
+    table.columns.extend(metersift_report::budget_columns(&night.lists));
     let card = &night.card;
     metersift_report::write_csv(&table, create(&folder.join("watch-list.csv"))?, card)
         .map_err(other)?;
@@ -457,16 +452,18 @@ fn write_run_card(path: &Path, site: &Site, night: &Night, upto: Upto) -> std::i
 
 fn summary_lines(store: &Store, daily: &Table, as_of: Day) -> Vec<String> {
     let ledger = store.ledger();
+    let readings = store.day_files().iter().filter(|file| file.day() < as_of).map(|f| f.rows).sum();
+    let told = |dump: &&DumpEntry| dump.units.keys().any(|unit| unit.day < as_of);
     vec![format!(
-        "{} readings from {} dumps in the store; {} meter-days before {as_of}.",
-        grouped(ledger.rows()),
-        ledger.dumps.len(),
+        "{} readings from {} and {} meter-days before {as_of}.",
+        grouped(readings),
+        counted(ledger.dumps.iter().filter(told).count(), "dump"),
         grouped(daily.n_rows() as u64),
     )]
 }
 
 /// One row per meter and observable: what it said, for whoever opens the evidence.
-fn observables_table(verdicts: &[Verdict]) -> Table {
+pub fn observables_table(verdicts: &[Verdict]) -> Table {
     let rows: Vec<_> =
         verdicts.iter().flat_map(|v| v.evidence.iter().map(move |one| (v, one))).collect();
     let text = |name: &str, of: &dyn Fn(usize) -> Option<String>| Column {

@@ -4,6 +4,7 @@
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
+use crate::stage::appointments;
 use crate::stage::features;
 use crate::stage::night::Night;
 use metersift_model::Day;
@@ -49,7 +50,8 @@ pub fn plan(site: &Site, store: &Store, night: &Night, crew: &Crew) -> Result<Ch
     crew.check().map_err(|error| Message::could_not_start("the plan cannot be made").at(error))?;
     let hours = hours(site, store, night.as_of, crew)?;
     let settings = &site.file.rank;
-    Ok(check_plan(&night.verdicts, &night.lists, &night.records, settings, crew, &hours))
+    let told = appointments::told(site, night.as_of);
+    Ok(check_plan(&night.verdicts, &night.lists, &night.records, settings, crew, &hours, &told))
 }
 
 /// Hours in which each meter usually runs well, in the zone of the site.
@@ -72,12 +74,18 @@ pub fn csv(plan: &CheckPlan, night: &Night) -> Result<String, Message> {
     Ok(String::from_utf8_lossy(&out).into_owned())
 }
 
-/// The plan for calendar programs: one appointment per check that has a day.
+/// The plan for calendar programs: one appointment per check that has a day, and those of the
+/// newest earlier night that this plan no longer holds, as cancelled.
 pub fn ics(site: &Site, plan: &CheckPlan, night: &Night) -> String {
-    let appointments: Vec<Appointment> =
-        plan.checks.iter().filter_map(|check| appointment(site, plan, check)).collect();
     let name = format!("{}: in-situ checks", site.file.name);
-    metersift_report::calendar(&name, &appointments, &night.card)
+    metersift_report::calendar(&name, &appointments(site, plan), &night.card)
+}
+
+/// What the calendar of a plan holds, wanted and cancelled.
+pub fn appointments(site: &Site, plan: &CheckPlan) -> Vec<Appointment> {
+    let wanted: Vec<Appointment> =
+        plan.checks.iter().filter_map(|check| appointment(site, plan, check)).collect();
+    appointments::with_cancelled(wanted, &appointments::earlier(site, plan.as_of), plan.as_of)
 }
 
 fn appointment(site: &Site, plan: &CheckPlan, check: &PlannedCheck) -> Option<Appointment> {
@@ -102,6 +110,7 @@ fn appointment(site: &Site, plan: &CheckPlan, check: &PlannedCheck) -> Option<Ap
         when,
         summary: format!("In-situ check of {}", check.meter),
         description: description.trim_end().into(),
+        cancelled: false,
     })
 }
 

@@ -6,16 +6,20 @@
 //! Out:    `evidence/inputs.json`: program, settings, dumps by content hash, ranks, and per meter
 //!         one check number over its daily rows and one over its records. No clock in it: the
 //!         same inputs give the same bytes.
-//! Limits: a check number tells that something differs, not what; late samples are put down to
-//!         the dumps that touched days before the last as-of date, whichever meter they hold.
+//! Late:   a meter has late samples where its rows of days before the last as-of date differ and
+//!         samples of its own on those days come from a dump that the night before did not know;
+//!         the day files that such dumps changed are read for it, and no others.
+//! Limits: a check number tells that something differs, not what. A withdrawn dump has left no
+//!         samples: it is named at meters whose rows differ without a dump that came.
 
 use crate::site::Site;
+use crate::story::counted;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{ColumnData, Day, ListKind, Records, Table};
 use metersift_report::{MeterSince, Since};
-use metersift_store::{DumpEntry, DumpState, Store};
+use metersift_store::{DumpEntry, DumpState, Store, StoreError, Unit};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Dumps named under late samples at most.
@@ -64,7 +68,9 @@ pub fn inputs(
         (meter.clone(), MeterInput { daily, records })
     });
     let ledger = store.ledger();
-    let dumps = ledger.dumps.iter().map(|dump| {
+    // A dump that only tells of later days is none of this night's business, whenever it is run.
+    let told = |dump: &&DumpEntry| dump.units.keys().any(|unit| unit.day < as_of);
+    let dumps = ledger.dumps.iter().filter(told).map(|dump| {
         let withdrawn = dump.state == DumpState::Withdrawn;
         (dump.hash.clone(), DumpInput { withdrawn, again: dump.again.len() })
     });
@@ -101,22 +107,30 @@ impl Inputs {
 }
 
 /// What differs between the night before and tonight.
+///
+/// # Errors
+/// A day file that cannot be read.
 pub fn since(
     before: Option<&Inputs>,
     tonight: &Inputs,
     store: &Store,
     daily: &Table,
     before_as_of: Day,
-) -> Since {
+) -> Result<Since, StoreError> {
     let mut since = Since { as_of: Some(before_as_of), ..Since::default() };
-    let Some(before) = before else { return since };
+    let Some(before) = before else { return Ok(since) };
     let list = |name: &str| ListKind::ALL.into_iter().find(|kind| kind.name() == name);
     let ranks = before.ranks.iter();
     since.ranks =
         ranks.filter_map(|(l, meter, rank)| Some(((list(l)?, meter.clone()), *rank))).collect();
     since.program_before = (before.program != tonight.program).then(|| before.program.clone());
     since.settings = changed_settings(&before.settings, &tonight.settings);
-    since.late_dumps = late_dumps(before, store, before_as_of);
+    let ledger = store.ledger();
+    let late = late_dumps(before, &ledger.dumps, before_as_of);
+    since.late_dumps = told(late.iter().map(|dump| dump.words(&dump.in_all)));
+    let of_meters = late_by_meter(&late, store, before_as_of)?;
+    let gone: Vec<String> =
+        told(late.iter().filter(|dump| dump.is_gone).map(|dump| dump.words(&dump.in_all)));
     let then = daily_checks(daily, before_as_of);
     let newest = newest_days(daily);
     let meters = tonight.meters.iter().map(|(meter, now)| {
@@ -125,12 +139,16 @@ pub fn since(
         let same_rows = old.is_some_and(|old| old.daily == rows_then.unwrap_or_default());
         let new_samples = newest.get(meter.as_str()).is_some_and(|day| *day >= before_as_of);
         // Rows that differ without a dump to blame were recomputed, not re-read.
-        let late_samples = !same_rows && old.is_some() && !since.late_dumps.is_empty();
+        let late_samples = match (same_rows || old.is_none(), of_meters.get(meter)) {
+            (true, _) => Vec::new(),
+            (false, Some(dumps)) => dumps.clone(),
+            (false, None) => gone.clone(),
+        };
         let new_records = old.is_none_or(|old| old.records != now.records);
         (meter.clone(), MeterSince { new_samples, late_samples, new_records })
     });
     since.meters = Some(meters.collect());
-    since
+    Ok(since)
 }
 
 fn changed_settings(
@@ -147,41 +165,113 @@ fn changed_settings(
         .collect()
 }
 
-/// Dumps that changed days before `day` and that the night before did not know as they are now.
-fn late_dumps(before: &Inputs, store: &Store, day: Day) -> Vec<String> {
-    let mut late: Vec<String> = Vec::new();
-    for dump in &store.ledger().dumps {
-        let known = before.dumps.get(&dump.hash);
-        let words = match known {
-            None if dump.state == DumpState::Withdrawn => continue,
-            None => "came in since",
-            Some(old) if dump.state == DumpState::Withdrawn && !old.withdrawn => "was withdrawn",
-            Some(old) if dump.again.len() > old.again => "was imported again",
-            Some(old) if old.withdrawn && dump.state != DumpState::Withdrawn => "is back",
-            Some(_) => continue,
-        };
-        let (rows, first, last) = early_rows(dump, day);
-        if let (Some(first), Some(last)) = (first, last) {
-            let days = if first == last { first.to_string() } else { format!("{first} to {last}") };
-            late.push(format!("{} {words}: {rows} rows of {days}", dump.name));
-        }
-    }
-    if late.len() > DUMPS_NAMED {
-        let more = late.len() - DUMPS_NAMED;
-        late.truncate(DUMPS_NAMED);
-        late.push(format!("{more} more dumps"));
-    }
-    late
+/// A dump that changed days before the last as-of date.
+struct LateDump<'a> {
+    dump: &'a DumpEntry,
+    /// `came in since` and the like.
+    how: &'static str,
+    /// Its samples were taken out.
+    is_gone: bool,
+    /// Its rows on those days.
+    in_all: Rows,
 }
 
-/// Rows of a dump that changed the store before `day`, with their first and last day.
-fn early_rows(dump: &DumpEntry, day: Day) -> (u64, Option<Day>, Option<Day>) {
-    let early = dump.units.iter().filter(|(unit, rows)| unit.day < day && rows.changed());
-    early.fold((0, None, None), |(sum, first, last), (unit, rows)| {
-        let first = first.map_or(unit.day, |day: Day| day.min(unit.day));
-        let last = last.map_or(unit.day, |day: Day| day.max(unit.day));
-        (sum + rows.stored + rows.conflicting, Some(first), Some(last))
-    })
+/// Rows on some days.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Rows {
+    n: u64,
+    days: Option<(Day, Day)>,
+}
+
+impl Rows {
+    fn add(&mut self, day: Day, n: u64) {
+        let (first, last) = self.days.unwrap_or((day, day));
+        *self = Rows { n: self.n + n, days: Some((first.min(day), last.max(day))) };
+    }
+}
+
+impl LateDump<'_> {
+    fn words(&self, rows: &Rows) -> String {
+        let days = match rows.days {
+            Some((first, last)) if first != last => format!("{first} to {last}"),
+            Some((first, _)) => first.to_string(),
+            None => "no day".into(),
+        };
+        format!("{} {}: {} of {days}", self.dump.name, self.how, counted(rows.n as usize, "row"))
+    }
+
+    /// Units before `day` in which it changed something.
+    fn units(&self, day: Day) -> impl Iterator<Item = (Unit, u64)> {
+        let early = self.dump.units.iter().filter(move |(unit, _)| unit.day < day);
+        early
+            .filter(|(_, rows)| rows.changed())
+            .map(|(unit, rows)| (*unit, rows.stored + rows.conflicting))
+    }
+}
+
+/// Dumps that changed days before `day` and that the night before did not know as they are now.
+fn late_dumps<'a>(before: &Inputs, dumps: &'a [DumpEntry], day: Day) -> Vec<LateDump<'a>> {
+    let late = dumps.iter().filter_map(|dump| {
+        let is_gone = dump.state == DumpState::Withdrawn;
+        let how = match before.dumps.get(&dump.hash) {
+            None if is_gone => return None,
+            None => "came in since",
+            Some(old) if is_gone && !old.withdrawn => "was withdrawn",
+            Some(old) if dump.again.len() > old.again => "was imported again",
+            Some(old) if old.withdrawn && !is_gone => "is back",
+            Some(_) => return None,
+        };
+        let mut late = LateDump { dump, how, is_gone, in_all: Rows::default() };
+        let mut in_all = Rows::default();
+        late.units(day).for_each(|(unit, rows)| in_all.add(unit.day, rows));
+        late.in_all = in_all;
+        in_all.days.is_some().then_some(late)
+    });
+    late.collect()
+}
+
+/// Phrases, the first [`DUMPS_NAMED`] of them in full.
+fn told(phrases: impl Iterator<Item = String>) -> Vec<String> {
+    let mut all: Vec<String> = phrases.collect();
+    if all.len() > DUMPS_NAMED {
+        let more = all.len() - DUMPS_NAMED;
+        all.truncate(DUMPS_NAMED);
+        all.push(format!("{more} more dumps"));
+    }
+    all
+}
+
+/// The late dumps of each meter, by the samples of it that stand in the store and came with them.
+fn late_by_meter(
+    late: &[LateDump<'_>],
+    store: &Store,
+    day: Day,
+) -> Result<BTreeMap<String, Vec<String>>, StoreError> {
+    let by_number: BTreeMap<u32, usize> = late
+        .iter()
+        .enumerate()
+        .filter(|(_, late)| !late.is_gone)
+        .map(|(at, late)| (late.dump.number, at))
+        .collect();
+    let units: BTreeSet<Unit> =
+        by_number.values().flat_map(|at| late[*at].units(day)).map(|(unit, _)| unit).collect();
+    let mut rows: BTreeMap<String, BTreeMap<usize, Rows>> = BTreeMap::new();
+    for unit in units {
+        store.for_each_run_with_origin(unit.day, unit.bucket, &mut |origin| {
+            for stretch in origin.dump.chunk_by(|a, b| a == b) {
+                let Some(at) = by_number.get(&stretch[0]) else { continue };
+                let of_meter = match rows.get_mut(origin.run.meter) {
+                    Some(of_meter) => of_meter,
+                    None => rows.entry(origin.run.meter.into()).or_default(),
+                };
+                of_meter.entry(*at).or_default().add(unit.day, stretch.len() as u64);
+            }
+        })?;
+    }
+    let phrases = |of_meter: BTreeMap<usize, Rows>| {
+        told(of_meter.into_iter().map(|(at, rows)| late[at].words(&rows)))
+    };
+    Ok(rows.into_iter().map(|(meter, of_meter)| (meter, phrases(of_meter))).collect())
 }
 
 /// One check number per meter over its rows before `until`, in table order.
@@ -235,13 +325,22 @@ fn newest_days(daily: &Table) -> BTreeMap<&str, Day> {
     newest
 }
 
+/// A check number over everything that people recorded before the as-of date.
+pub fn all_records_check(records: &Records, as_of: Day) -> String {
+    let mut hasher = blake3::Hasher::new();
+    for meter in records.meters.keys() {
+        hasher.update(records_check(records, meter, as_of).as_bytes());
+    }
+    // Those of streams and of meters that the register lacks stand here too.
+    let decisions = records.decisions.iter().filter(|one| one.day <= as_of);
+    decisions.for_each(|one| put(&mut hasher, &format!("{one:?}")));
+    short(&hasher)
+}
+
 /// A check number over everything that people recorded about a meter before the as-of date.
 fn records_check(records: &Records, meter: &str, as_of: Day) -> String {
     let mut hasher = blake3::Hasher::new();
-    let mut put = |text: String| {
-        hasher.update(text.as_bytes());
-        hasher.update(b"\n");
-    };
+    let mut put = |text: String| put(&mut hasher, &text);
     put(format!("{:?}", records.meters.get(meter)));
     let checks = records.checks.get(meter).into_iter().flatten();
     checks.filter(|one| one.time.day() < as_of).for_each(|one| put(format!("{one:?}")));
@@ -255,6 +354,15 @@ fn records_check(records: &Records, meter: &str, as_of: Day) -> String {
     findings.filter(|one| one.day < as_of).for_each(|one| put(format!("{one:?}")));
     let decisions = records.decisions.iter().filter(|one| one.meter == meter && one.day <= as_of);
     decisions.for_each(|one| put(format!("{one:?}")));
+    short(&hasher)
+}
+
+fn put(hasher: &mut blake3::Hasher, text: &str) {
+    hasher.update(text.as_bytes());
+    hasher.update(b"\n");
+}
+
+fn short(hasher: &blake3::Hasher) -> String {
     hasher.finalize().to_hex().chars().take(16).collect()
 }
 

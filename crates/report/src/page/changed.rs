@@ -1,6 +1,6 @@
 //! What changed since the night before, and why: the first thing that anybody asks at seven.
 
-use super::format::plural;
+use super::format::{percent, plural};
 use super::{Page, signs};
 use crate::since::Since;
 use maud::{Markup, html};
@@ -28,7 +28,7 @@ pub(crate) fn what_changed(page: &Page<'_>) -> Markup {
                 @if kinds.iter().all(|kind| of(*kind).is_empty()) { p { "No entry is new, worse, better or gone." } }
                 @else {
                     table class="over wide" {
-                        thead { tr { th { "change" } th { "meter" } th { "list" } th { "because of" } } }
+                        thead { tr { th { "change" } th { "meter" } th { "list" } th { "what, and why" } } }
                         tbody { @for kind in kinds { (rows(page, kind, &of(kind))) } }
                     }
                 }
@@ -44,6 +44,10 @@ fn rows(page: &Page<'_>, kind: EntryChange, entries: &[&WatchListEntry]) -> Mark
     let mut alike: Vec<(ListKind, String, Vec<&WatchListEntry>)> = Vec::new();
     for entry in entries {
         let mut why = page.input.since.map_or(Vec::new(), |s| s.reasons(entry)).join(", ");
+        if matches!(kind, EntryChange::New | EntryChange::Worse) {
+            let separator = if why.is_empty() { "" } else { "; because of " };
+            why = format!("{}{separator}{why}", what(entry));
+        }
         if kind == EntryChange::Gone && !entry.evidence.is_empty() {
             let separator = if why.is_empty() { "" } else { ". " };
             why = format!("{why}{separator}{}", entry.evidence);
@@ -61,10 +65,21 @@ fn rows(page: &Page<'_>, kind: EntryChange, entries: &[&WatchListEntry]) -> Mark
                     @for (index, entry) in same.iter().enumerate() { @if index > 0 { ", " } (page.link(&entry.meter)) }
                 }
                 td { (list.words()) }
-                td data-k="because of" { (why) }
+                td { (why) }
             }
         }
     }
+}
+
+/// What an entry is about, in half a sentence: "new samples" came of every meter and tell nobody
+/// why this one is new.
+fn what(entry: &WatchListEntry) -> String {
+    if let Some(probability) = entry.probability {
+        return format!("{} {}", entry.mode.words(), percent(probability));
+    }
+    let first = entry.evidence.split(". ").next().unwrap_or_default().trim_end_matches('.');
+    let first = first.strip_prefix("Measured: ").unwrap_or(first);
+    if first.is_empty() { "measured".into() } else { format!("measured: {first}") }
 }
 
 /// What came in between the two nights, in the words that the reasons use.
@@ -76,7 +91,7 @@ fn inputs(since: &Since) -> Markup {
             @if since.meters.is_none() { "the earlier night did not keep its inputs, so no cause can be named. " }
             @else {
                 b { "new samples" } " of " (plural(since.count(|m| m.new_samples), "meter", "meters")) "; "
-                b { "late samples" } " of " (plural(since.count(|m| m.late_samples), "meter", "meters"))
+                b { "late samples" } " of " (plural(since.count(|m| !m.late_samples.is_empty()), "meter", "meters"))
                 @if !since.late_dumps.is_empty() { " (" (since.late_dumps.join("; ")) ")" }
                 "; " b { "new records" } " of " (plural(since.count(|m| m.new_records), "meter", "meters")) "; "
                 b { "changed settings" } ": "
@@ -89,24 +104,35 @@ fn inputs(since: &Since) -> Markup {
     }
 }
 
-/// Entries that kept their place and have another number.
+/// Entries that kept their place and have another number, those with one cause together.
 fn moves(page: &Page<'_>) -> Markup {
     let Some(since) = page.input.since else { return html! {} };
     let lists = page.input.lists;
-    let only_others = lists.entries.iter().filter(|entry| entry.rank > 0).filter_map(|entry| {
-        let moved = since.moved(lists, entry).filter(|moved| !moved.because.is_empty())?;
-        Some((entry, moved))
-    });
-    let only_others: Vec<_> = only_others.collect();
+    let mut causes: Vec<(ListKind, String, Vec<&str>)> = Vec::new();
+    for entry in lists.entries.iter().filter(|entry| entry.rank > 0) {
+        let Some(moved) = since.moved(lists, entry).filter(|moved| !moved.because.is_empty())
+        else {
+            continue;
+        };
+        let why = moved.why();
+        match causes.iter_mut().find(|(list, other, _)| *list == entry.list && *other == why) {
+            Some((.., meters)) => meters.push(&entry.meter),
+            None => causes.push((entry.list, why, vec![&entry.meter])),
+        }
+    }
     html! {
-        @if !only_others.is_empty() {
+        @if !causes.is_empty() {
             p class="fine np" {
                 "Another number, but not another place: "
-                @for (index, (entry, moved)) in only_others.iter().take(NAMED).enumerate() {
+                @for (index, (list, why, meters)) in causes.iter().enumerate() {
                     @if index > 0 { "; " }
-                    (page.link(&entry.meter)) " (" (entry.list.words().to_lowercase()) ") " (moved.words())
+                    (list.words().to_lowercase()) ", only because " (why) ": "
+                    @for (index, meter) in meters.iter().take(NAMED).enumerate() {
+                        @if index > 0 { ", " }
+                        (page.link(meter))
+                    }
+                    @if meters.len() > NAMED { " and " (meters.len() - NAMED) " more" }
                 }
-                @if only_others.len() > NAMED { "; and " (only_others.len() - NAMED) " more, each said in its row" }
                 "."
             }
         }

@@ -1,7 +1,7 @@
 //! The fleet part: counts, budgets, own record, and the order of everything above the meters.
 
 use super::changed::what_changed;
-use super::format::{counts_sentence, percent, plural};
+use super::format::{budget_words, counts_sentence, record_words};
 use super::health::{data_health, groups, not_judged, overdue, quiet};
 use super::lists::{list_section, not_on_the_lists};
 use super::{Page, signs};
@@ -93,7 +93,7 @@ fn overview(page: &Page<'_>) -> Markup {
             h2 { "Tonight" }
             table class="over" {
                 thead { tr { th { "list" } th class="n" { "entries" } th class="n" { "new" } th class="n" { "worse" } th class="n" { "gone" } th { "expected to be false" } } }
-                tbody { @for (index, list) in ListKind::ALL.into_iter().enumerate() {
+                tbody { @for list in ListKind::ALL {
                     @let of = |change: EntryChange| lists.entries.iter().filter(|e| e.list == list && e.change == change && (e.rank > 0 || change == EntryChange::Gone)).count();
                     @let entries = lists.of(list).count();
                     tr class=(if entries == 0 { "none" } else { "some" }) {
@@ -102,7 +102,7 @@ fn overview(page: &Page<'_>) -> Markup {
                         td class="n" data-k="new" { (of(EntryChange::New)) }
                         td class="n" data-k="worse" { (of(EntryChange::Worse)) }
                         td class="n" data-k="gone" { (of(EntryChange::Gone)) }
-                        td data-k="false" { (budget_words(page, list, lists.expected_false[index])) }
+                        td data-k="false" { (budget_words(lists, list)) }
                     }
                 } }
             }
@@ -114,45 +114,9 @@ fn overview(page: &Page<'_>) -> Markup {
     }
 }
 
-/// How many of a list's entries are expected to be false, said plainly.
-pub(crate) fn budget_words(page: &Page<'_>, list: ListKind, expected: f64) -> String {
-    let lists = page.input.lists;
-    let entries = lists.of(list).count();
-    let facts = lists.of(list).filter(|entry| entry.probability.is_none()).count();
-    let judged = entries - facts;
-    if entries == 0 {
-        return "–".into();
-    }
-    // What was measured is not counted: it has no probability to be wrong by.
-    let measured = if facts > 0 { format!("{facts} measured") } else { String::new() };
-    if judged == 0 {
-        return format!("no matter of odds: {measured}");
-    }
-    let budget = match list {
-        ListKind::CheckNow => "; a check is cheap".to_string(),
-        _ => format!("; budget {:.1}", lists.budget * judged as f64),
-    };
-    let comma = if measured.is_empty() { "" } else { "; " };
-    if expected < 0.05 {
-        return format!("under 0.1 of {judged}{budget}{comma}{measured}");
-    }
-    format!("about {expected:.1} of {judged}{budget}{comma}{measured}")
-}
-
 /// The lists' own record.
 fn record(page: &Page<'_>) -> Markup {
-    let record = page.input.lists.record;
-    html! {
-        p class="fine" {
-            "Last " (record.days) " nights: "
-            (plural(record.entries as usize, "entry", "entries")) " came up, " (record.settled)
-            " opened or tested since, " (record.false_entries) " of them found good"
-            @if let Some((low, high)) = record.false_share {
-                " (false share " (percent(low)) " to " (percent(high)) ", 95 %)"
-            }
-            "."
-        }
-    }
+    html! { p class="fine" { (record_words(&page.input.lists.record)) "." } }
 }
 
 /// The run card again, and how to read the page.

@@ -1,7 +1,8 @@
 //! Numbers, units, intervals and counts as people read them.
 
+use metersift_model::ListKind;
 use metersift_model::verdict::{Interval, Severity};
-use metersift_model::watch_list::FleetCounts;
+use metersift_model::watch_list::{FleetCounts, TrackRecord, WatchLists};
 
 /// Three significant digits, never an exponent, a true minus sign.
 pub(crate) fn number(value: f64) -> String {
@@ -54,6 +55,55 @@ pub(crate) fn percent(probability: f64) -> String {
     }
     let shown = (100.0 * probability).round().clamp(0.0, 99.0);
     if shown == 0.0 && probability > 0.0 { "< 1 %".into() } else { format!("{shown:.0} %") }
+}
+
+/// How many of a list's entries are expected to be false, said plainly.
+pub(crate) fn budget_words(lists: &WatchLists, list: ListKind) -> String {
+    let entries = lists.of(list).count();
+    let facts = lists.of(list).filter(|entry| entry.probability.is_none()).count();
+    let (judged, expected) = (entries - facts, lists.expected_false[list as usize]);
+    if entries == 0 {
+        return "–".into();
+    }
+    // What was measured is not counted: it has no probability to be wrong by.
+    let measured = if facts > 0 { format!("{facts} measured") } else { String::new() };
+    if judged == 0 {
+        return format!("no matter of odds: {measured}");
+    }
+    let budget = match list {
+        ListKind::CheckNow => "; a check is cheap".to_string(),
+        _ => format!("; budget {:.1}", lists.budget * judged as f64),
+    };
+    let comma = if measured.is_empty() { "" } else { "; " };
+    if expected < 0.05 {
+        return format!("under 0.1 of {judged}{budget}{comma}{measured}");
+    }
+    format!("about {expected:.1} of {judged}{budget}{comma}{measured}")
+}
+
+/// What became of the entries of the last nights, as a sentence without its stop.
+pub(crate) fn record_words(record: &TrackRecord) -> String {
+    let share = record.false_share.map_or(String::new(), |(low, high)| {
+        format!(" (false share {} to {}, 95 %)", percent(low), percent(high))
+    });
+    format!(
+        "Last {} nights, all lists: {} came up, {} opened or tested since, {} of them found good{share}",
+        record.days,
+        plural(record.entries as usize, "entry", "entries"),
+        record.settled,
+        record.false_entries,
+    )
+}
+
+/// The same in half a line, for every list.
+pub(crate) fn settled_words(record: &TrackRecord) -> String {
+    if record.settled == 0 {
+        return format!("Last {} nights: no entry opened or tested yet", record.days);
+    }
+    format!(
+        "Last {} nights: {} of {} opened or tested found good",
+        record.days, record.false_entries, record.settled
+    )
 }
 
 /// A unit as it is printed.

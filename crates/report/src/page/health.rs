@@ -5,18 +5,16 @@ use super::Page;
 use super::bars::list_words;
 use super::format::{number, plural};
 use maud::{Markup, html};
-use metersift_model::Verdict;
 use metersift_model::records::CheckOutcome;
 use metersift_model::verdict::{FactKind, JudgedState};
 use metersift_model::watch_list::{EntryChange, WatchListEntry};
-use std::collections::BTreeMap;
+use metersift_model::{ListKind, Verdict};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Quiet meters named one by one at most; the evidence table has them all.
 const QUIET_NAMED: usize = 1500;
-/// Overdue checks that go on paper.
-const PRINTED: usize = 8;
-/// Lines of one kind of trouble shown at most.
-const LINES: usize = 40;
+/// Lines of one kind of trouble shown at most: what did not come is told nowhere else.
+const LINES: usize = 1000;
 
 /// Meters that changed together: one cause to look for.
 pub(crate) fn groups(page: &Page<'_>) -> Markup {
@@ -54,6 +52,8 @@ pub(crate) fn data_health(page: &Page<'_>) -> Markup {
             @if health.is_empty() { p { "Nothing set aside, nothing missing." } }
             (trouble("Dumps that stopped", &health.stopped))
             (trouble("Tags that fell silent", &health.silent))
+            (trouble("Tags that never came", &health.never_seen))
+            (trouble("Clocks and zones to look at", &health.clocks))
             (trouble("Suspected unit or decimal steps", &health.unit_steps))
             (trouble("Not judged for 30 nights or more", &health.long_unjudged))
             (trouble("What came in", &health.sources))
@@ -83,15 +83,20 @@ pub(crate) fn overdue(page: &Page<'_>) -> Markup {
         .collect();
     // The longest overdue first, in shares of its interval.
     late.sort_by(|(_, a), (_, b)| (b.value / b.limit).total_cmp(&(a.value / a.limit)));
+    let listed: BTreeSet<&str> =
+        page.input.lists.of(ListKind::CheckNow).map(|entry| entry.meter.as_str()).collect();
+    let is_listed = |verdict: &Verdict| listed.contains(verdict.meter.as_str());
+    let n_listed = late.iter().filter(|(verdict, _)| is_listed(verdict)).count();
     html! {
         section {
             h2 { "Checks overdue" }
             @if late.is_empty() { p { "None." } }
             @else {
-                table class="over" {
+                table class=(if n_listed == late.len() { "over np" } else { "over" }) {
                     thead { tr { th { "meter" } th { "last completed check" } th class="n" { "days since" } th class="n" { "interval, days" } } }
-                    tbody { @for (index, (verdict, fact)) in late.iter().enumerate() {
-                        tr class=[(index >= PRINTED).then_some("np")] {
+                    tbody { @for (verdict, fact) in &late {
+                        // Paper has them once: on the list that they are on.
+                        tr class=[is_listed(verdict).then_some("np")] {
                             th scope="row" { (page.link(&verdict.meter)) }
                             td data-k="last completed check" { (last_check(page, &verdict.meter)) }
                             td class="n" data-k="days since" { (number(fact.value)) }
@@ -99,7 +104,7 @@ pub(crate) fn overdue(page: &Page<'_>) -> Markup {
                         }
                     } }
                 }
-                @if late.len() > PRINTED { p class="paper fine" { (late.len() - PRINTED) " more on the screen." } }
+                @if n_listed > 0 { p class="paper fine" { (n_listed) " of " (late.len()) " stand on the list " (ListKind::CheckNow.words()) ", with their dates on the meters' own sides." } }
             }
         }
     }
@@ -157,7 +162,7 @@ pub(crate) fn quiet(page: &Page<'_>) -> Markup {
                 " no entry. Quiet means that nothing rose above the lists' odds in what could be seen, and no more."
             }
             @for (blind, meters) in &by_sight {
-                p class="fine np" {
+                p class="fine" {
                     b { @if blind.is_empty() { "No blind mode" } @else { "Blind for " (blind) } } ": "
                     (plural(meters.len(), "meter", "meters"))
                     @if count <= QUIET_NAMED { ": " (meters.join(", ")) }
@@ -165,7 +170,6 @@ pub(crate) fn quiet(page: &Page<'_>) -> Markup {
                 }
             }
             @if count > QUIET_NAMED { p class="fine" { "Too many to name here; the evidence table has every one." } }
-            @else { p class="paper fine" { "By blind mode and by name on the screen and in the evidence table." } }
         }
     }
 }

@@ -3,8 +3,7 @@
 
 use super::bars::observable_words;
 use super::changed::moved;
-use super::fleet::budget_words;
-use super::format::{days_left, number, percent, plural, severity};
+use super::format::{budget_words, days_left, number, percent, plural, settled_words, severity};
 use super::history::Point;
 use super::picture::sparkline;
 use super::{Page, signs};
@@ -14,8 +13,12 @@ use metersift_model::watch_list::{WatchListEntry, WithheldWhy};
 
 /// Days of a sparkline.
 const SPARK_DAYS: i32 = 120;
-/// Rows of all lists that go on paper, shared evenly: the fleet part is to fit on two sides.
-const PRINTED: usize = 21;
+/// Rows of each list that go on paper with sentence and next step; every later row is one line
+/// there, and its sentence stands on its meter's own side. So the fleet part of a usual night
+/// fits on two sides, and that of a bad one goes on without losing a row.
+const WHOLE_ON_PAPER: usize = 2;
+/// As many of the list whose entries cost most to get wrong.
+const WHOLE_TO_PULL: usize = 4;
 /// Withheld candidates named at most.
 const WITHHELD_NAMED: usize = 30;
 
@@ -25,9 +28,12 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
     if entries.is_empty() {
         return html! {};
     }
-    let expected = page.input.lists.expected_false[list as usize];
-    let lists = ListKind::ALL.into_iter().filter(|kind| page.input.lists.of(*kind).count() > 0);
-    let printed = (PRINTED / lists.count().max(1)).max(2);
+    let whole = if list == ListKind::Pull { WHOLE_TO_PULL } else { WHOLE_ON_PAPER };
+    // What has no side of its own keeps its sentence.
+    let is_line = |index: usize, entry: &WatchListEntry| {
+        index >= whole && entry.group_members.is_empty() && page.has_section(&entry.meter)
+    };
+    let n_lines = entries.iter().enumerate().filter(|(index, e)| is_line(*index, e)).count();
     let unit = if entries.iter().all(|e| e.cost_unit == "money") {
         "cost of waiting, money"
     } else {
@@ -39,7 +45,7 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
                 h2 { (list.words()) }
                 p class="budget" {
                     (plural(entries.len(), "entry", "entries")) ". Expected to be false: "
-                    (budget_words(page, list, expected)) "."
+                    (budget_words(page.input.lists, list)) ". " (settled_words(&page.input.lists.record)) "."
                 }
             }
             table class="list" {
@@ -48,18 +54,18 @@ pub(crate) fn list_section(page: &Page<'_>, list: ListKind) -> Markup {
                     th { "size now (10..90 %)" } th { "limit in (10..90 %)" } th class="n" { (unit) }
                     th { "change" } th { "last " (SPARK_DAYS) " days" }
                 } }
-                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, index >= printed)) }
+                @for (index, entry) in entries.iter().enumerate() { (list_row(page, entry, is_line(index, entry))) }
             }
-            @if entries.len() > printed {
-                p class="paper fine" { (entries.len() - printed) " more on the screen and in the list files." }
+            @if n_lines > 0 {
+                p class="paper fine" { "Rows of one line: sentence, next step and cautions stand on the meter's own side." }
             }
         }
     }
 }
 
-fn list_row(page: &Page<'_>, entry: &WatchListEntry, beyond_paper: bool) -> Markup {
+fn list_row(page: &Page<'_>, entry: &WatchListEntry, line_on_paper: bool) -> Markup {
     html! {
-        tbody class=[beyond_paper.then_some("np")] {
+        tbody class=[line_on_paper.then_some("ln")] {
             tr {
                 td class="n rank" { (entry.rank) }
                 td class="who" {

@@ -65,6 +65,10 @@ pub struct DataHealth {
     pub stopped: Vec<String>,
     /// Tags that stopped while their meter's others went on, and meters of which none comes.
     pub silent: Vec<String>,
+    /// Tags that the site lists and that never came.
+    pub never_seen: Vec<String>,
+    /// Dumps whose clock or zone looks wrong.
+    pub clocks: Vec<String>,
     /// Levels that stepped by the factor between two units.
     pub unit_steps: Vec<String>,
     /// Meters that nobody has judged for a month.
@@ -76,8 +80,15 @@ pub struct DataHealth {
 impl DataHealth {
     /// Whether there is nothing to tell.
     pub fn is_empty(&self) -> bool {
-        let parts =
-            [&self.stopped, &self.silent, &self.unit_steps, &self.long_unjudged, &self.sources];
+        let parts = [
+            &self.stopped,
+            &self.silent,
+            &self.never_seen,
+            &self.clocks,
+            &self.unit_steps,
+            &self.long_unjudged,
+            &self.sources,
+        ];
         parts.iter().all(|part| part.is_empty())
     }
 }
@@ -110,6 +121,11 @@ impl<'a> Page<'a> {
         }
         let anchors = sections.iter().enumerate().map(|(index, meter)| (*meter, index)).collect();
         Page { input, verdicts, history: History::new(input.daily), sections, anchors }
+    }
+
+    /// Whether a meter has a section.
+    pub(crate) fn has_section(&self, meter: &str) -> bool {
+        self.anchors.contains_key(meter)
     }
 
     /// A meter's name, as a link where it has a section. Anchors are numbers: a name from the

@@ -18,7 +18,7 @@ p{margin:.4rem 0;max-width:48rem}ul{margin:.4rem 0;padding-left:1.2rem;max-width
 a{color:inherit;text-decoration-color:var(--soft);text-underline-offset:.15em}
 header{border-bottom:3px double var(--ink);padding-bottom:.7rem}
 .site{letter-spacing:.02em;margin:0;color:var(--soft)}.counts{font-size:1.12rem}
-.fine,.sub,.cap,.budget,.up{font-size:.86rem;color:var(--soft)}.budget{margin-top:0}
+.up a{display:inline-block;padding:.4rem 0;min-height:24px}.fine,.sub,.cap,.budget,.up{font-size:.86rem;color:var(--soft)}.budget{margin-top:0}
 .defs{position:absolute}.vh{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%);white-space:nowrap}.paper{display:none}
 .wide{width:100%;max-width:60rem}.wide td:nth-child(3){white-space:nowrap}.wide td,.wide th,.beside td,.beside th,li{overflow-wrap:anywhere}
 .how{font-size:.86rem;color:var(--soft);margin:.2rem 0 .8rem}.how summary{cursor:pointer}code{font:.82rem/1.4 ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace;overflow-wrap:anywhere;color:var(--ink)}
@@ -66,11 +66,13 @@ dl{display:block}.row{grid-template-columns:2.6rem minmax(0,1fr)}figcaption{padd
 @media screen and (min-width:104rem){body{max-width:112rem}.meter{display:grid;grid-template-columns:minmax(0,44rem) minmax(0,1fr);column-gap:3.5rem;grid-template-rows:repeat(10,auto) 1fr;align-items:start}.meter>*{grid-column:1}
 .meter>.fig{grid-column:2;grid-row:1/span 12;margin-top:2rem}.meter>.two{display:block}.beside{columns:2;column-gap:3.5rem}.beside section{break-inside:avoid}.beside h2:first-child{margin-top:1.6rem}}
 @media print{:root{--paper:#fff;--ink:#000;--soft:#333;--hair:#bbb;--band:#e4e4e4;--line:#000;--on:#000;--red:#000;--orange:#fff;--yellow:#fff;--blue:#000;--bar:#333;--bar0:#bbb}
-@page{margin:9mm 10mm}html{font-size:9pt;line-height:1.35}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
-a{text-decoration:none}.up,.np,.how{display:none}.over .none{display:none}.lh{display:flex;align-items:baseline;gap:1.2em;break-after:avoid}.lh h2{margin-bottom:0!important}.list thead th{font-size:6.5pt;line-height:1.05;padding-bottom:0}.paper{display:block}.fine,.budget,.cap{font-size:7.5pt}
-main>section:not(.meter) h2,.beside h2{font-size:10pt;margin:.45rem 0 .1rem}header h1{font-size:17pt}.list{font-size:8pt}.list tbody td{padding-top:.15rem}.list .why td,.list .next{font-size:8pt;line-height:1.2;padding-bottom:.05rem}.over{font-size:8pt}.over td,.over th{padding-top:.06rem;padding-bottom:.06rem}
-.beside{columns:2;column-gap:7mm;font-size:7.5pt}.beside p,.beside li{line-height:1.2}.beside section{break-inside:auto}.beside h3{font-size:8.5pt;margin:.3rem 0 0}ul{margin:.15rem 0}.spark svg{height:13px}header{padding-bottom:.2rem}header p{margin:.1rem 0}
+@page{margin:8mm 9mm}html{font-size:9pt;line-height:1.3}body{max-width:none;padding:0}h2{margin:1.3rem 0 .3rem}h1,h2,h3,.budget,thead{break-after:avoid}
+a{text-decoration:none}.up,.np,.how{display:none}.over .none{display:none}.lh{display:flex;align-items:baseline;gap:1.2em;break-after:avoid;margin-top:.2rem}.lh h2{margin-bottom:0!important;white-space:nowrap}.wide thead th{white-space:nowrap}.wide th[scope=row]{min-width:5rem}.list thead th{font-size:6.2pt;line-height:1;padding-bottom:0;padding-right:.2rem}.paper{display:block}.fine,.budget,.cap{font-size:7.5pt}
+main>section:not(.meter) h2,.beside h2{font-size:10pt;margin:.35rem 0 .05rem}header h1{font-size:17pt}.list{font-size:8pt}.list tbody td{padding-top:.08rem}.list .why td,.list .next{font-size:7.5pt;line-height:1.15;padding-bottom:.02rem}.over{font-size:8pt}.over td,.over th{padding-top:.06rem;padding-bottom:.06rem}
+.beside{columns:3;column-gap:5mm;font-size:7pt}.beside .fine,.beside .over{font-size:7pt}.beside p,.beside li{line-height:1.2}.beside section{break-inside:auto}.beside h3{font-size:8.5pt;margin:.3rem 0 0}ul{margin:.15rem 0}.spark svg{height:13px}header{padding-bottom:.2rem}header p{margin:.1rem 0}
 .entry{border-left-color:#000;margin:.5rem 0}.meter{margin-top:0;content-visibility:visible}.fig{margin:.5rem 0}.pt{margin-top:.25rem}
-.list th:nth-child(1){width:1.6rem}.list th:nth-child(2){width:17%}.list th:nth-child(3){width:5.5%}.list th:nth-child(4){width:12%}.list th:nth-child(5){width:4.5%}.list th:nth-child(6){width:20%}.list th:nth-child(7){width:14%}.list th:nth-child(8){width:7.5%}.list th:nth-child(9){width:7%}
+.list th:nth-child(1){width:1.4rem}.list th:nth-child(2){width:16%}.list th:nth-child(3){width:5.5%}.list th:nth-child(4){width:11%}.list th:nth-child(5){width:4.5%}.list th:nth-child(6){width:22.5%}.list th:nth-child(7){width:14.5%}.list th:nth-child(8){width:10.5%}.list th:nth-child(9){width:7.2%}.list thead .n{padding-right:.5rem}.list tbody td{padding-right:.3rem}.list td.n{white-space:nowrap}
+.ln .why{display:none}.list .ln td{padding-top:0;padding-bottom:0;line-height:1.15;font-size:7.5pt}.list .ln .rank{font-size:7.5pt}.list .ln svg{height:8px}
+.story{font-size:7.5pt}
 .spark{display:flex;gap:.5em;align-items:baseline}.spark .cap{display:none}.list .why .next{display:inline}.two{grid-template-columns:1fr 1.25fr;gap:0 1.5rem}.care{padding:.2rem .6rem}p{max-width:none}}
 ";

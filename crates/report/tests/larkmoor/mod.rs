@@ -123,6 +123,8 @@ pub fn night() -> Night {
         health: DataHealth {
             stopped: vec!["tanker-house: last sample 2026-03-09, 4 days before the as-of date".into()],
             silent: vec!["FT-7001: no tag has come since 2026-01-28".into()],
+            never_seen: vec!["tube frequency, 2 meters: FT-7001 tube frequency (LM.FT-7001.FREQ), FT-7002 tube frequency (LM.FT-7002.FREQ)".into()],
+            clocks: vec!["bay-2026-03-12.csv: its last sample is of 2026-03-13 00:59 UTC, 59 min after it came".into()],
             unit_steps: vec!["FT-8002 density: 0.0624 times what it was from 2026-03-02, as from kg/m3 to lb/ft3".into()],
             long_unjudged: vec!["FT-7001: not judged since 2026-01-28 (45 nights)".into()],
             sources: vec!["syrup-house: 1,204 of 18,220,311 rows rejected (unknown tag 1,190, time that never existed 14)".into()],
@@ -137,20 +139,21 @@ pub fn night() -> Night {
 
 /// What differs from the night before.
 fn since() -> Since {
-    let inputs = |new_samples, late_samples, new_records| MeterSince {
+    let late = "bay-2026-02.csv imported again: 96 rows of 2026-02-03";
+    let inputs = |new_samples, late_samples: &[&str], new_records| MeterSince {
         new_samples,
-        late_samples,
+        late_samples: late_samples.iter().map(|words| words.to_string()).collect(),
         new_records,
     };
     Since {
         as_of: Some(as_of().plus(-1)),
         program_before: None,
         settings: vec!["faults.limits.gas_share: 0.02 to 0.05".into()],
-        late_dumps: vec!["bay-2026-02.csv imported again, brought 96 rows of 2026-02-03".into()],
+        late_dumps: vec![late.into()],
         meters: Some(BTreeMap::from([
-            ("FT-2104".to_string(), inputs(true, false, true)),
-            ("FT-3107".to_string(), inputs(true, true, false)),
-            ("FT-6001".to_string(), inputs(true, false, false)),
+            ("FT-2104".to_string(), inputs(true, &[], true)),
+            ("FT-3107".to_string(), inputs(true, &[late], false)),
+            ("FT-6001".to_string(), inputs(true, &[], false)),
         ])),
         ranks: BTreeMap::from([
             ((ListKind::Pull, "FT-2104".to_string()), 1),

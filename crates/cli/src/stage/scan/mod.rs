@@ -10,6 +10,7 @@ use crate::stage::import::refused;
 use crate::story::{counted, grouped};
 use metersift_import::{Detected, ImportError, SourceSettings};
 use metersift_model::TimeUs;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -73,6 +74,10 @@ pub fn run(
             n => format!(", {n} passed over as not complete by their names"),
         }
     );
+    let read: Vec<&Detected> = scanned.iter().filter_map(|one| one.found.as_ref().ok()).collect();
+    if read.len() > 1 {
+        let _ = writeln!(out, "in all {}", cost_in_all(&read));
+    }
     if let Some(dir) = write_site {
         out.push_str(&site_folder::write(dir, &scanned, zone)?);
     }
@@ -128,19 +133,38 @@ fn describe(out: &mut String, detected: &Detected) {
 /// What reading one dump would cost.
 fn cost(detected: &Detected) -> String {
     let cost = detected.cost;
-    let seconds = cost.readings as f64 / READINGS_PER_S;
-    let time = match seconds {
+    format!(
+        "{}{}, {}",
+        if cost.exact { "" } else { "about " },
+        counted(cost.lines as usize, "line"),
+        cost_of(cost.readings, cost.days as usize),
+    )
+}
+
+/// What reading all of them would cost; a day that several touch counts once.
+fn cost_in_all(read: &[&Detected]) -> String {
+    let lines: u64 = read.iter().map(|one| one.cost.lines).sum();
+    let readings: u64 = read.iter().map(|one| one.cost.readings).sum();
+    let days: BTreeSet<i32> = read
+        .iter()
+        .filter_map(|one| Some(one.first?.day().0..=one.last?.day().0))
+        .flatten()
+        .collect();
+    let about = if read.iter().all(|one| one.cost.exact) { "" } else { "about " };
+    format!("{about}{}, {}", counted(lines as usize, "line"), cost_of(readings, days.len()))
+}
+
+fn cost_of(readings: u64, days: usize) -> String {
+    let time = match readings as f64 / READINGS_PER_S {
         s if s < 60.0 => "less than a minute".to_owned(),
         s => format!("about {}", counted((s / 60.0).ceil() as usize, "minute")),
     };
-    let mib = cost.readings as f64 * BYTES_PER_READING / f64::from(1 << 20);
+    let mib = readings as f64 * BYTES_PER_READING / f64::from(1 << 20);
     let disk = if mib < 1.0 { "less than 1 MiB".to_owned() } else { format!("{mib:.0} MiB") };
     format!(
-        "{}{}, {}, {} to touch; {time}, {disk} in the store",
-        if cost.exact { "" } else { "about " },
-        counted(cost.lines as usize, "line"),
-        counted(cost.readings as usize, "reading"),
-        counted(cost.days as usize, "day"),
+        "{}, {} to touch; {time}, {disk} in the store",
+        counted(readings as usize, "reading"),
+        counted(days, "day"),
     )
 }
 
