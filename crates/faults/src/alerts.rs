@@ -174,7 +174,7 @@ impl OwnWord {
     /// Days with an alert that speaks of a mode since the onset of a cell, and days since then.
     pub fn said(&self, mode: Hypothesis, cell: usize) -> (usize, f64) {
         let most = |a: (usize, f64), b: (usize, f64)| if b.0 > a.0 { b } else { a };
-        self.of(mode).map(|said| said.since_onset[cell]).fold((0, 0.0), most)
+        self.of(mode).map(|said| said.since_onset[cell]).reduce(most).unwrap_or((0, 0.0))
     }
 
     /// Whether any alert of this site could speak of a mode.
