@@ -476,9 +476,8 @@ impl Priors {
         }
         let AlertPrior { days_between, cap_nats, noticed } = &self.alerts;
         let known = |name: &String| Hypothesis::parse(name).is_some();
-        if !(*days_between > 0.0 && *cap_nats >= 0.0)
-            || !noticed.iter().all(|(name, share)| known(name) && (0.0..=1.0).contains(share))
-        {
+        let shares = noticed.iter().all(|(name, share)| known(name) && (0.0..=1.0).contains(share));
+        if !(*days_between > 0.0 && *cap_nats >= 0.0 && shares) {
             return wrong(format!(
                 "alerts needs positive days_between, cap_nats and shares by mode, has {:?}",
                 self.alerts

@@ -116,9 +116,8 @@ impl HeadFinder<'_> {
         let fields = self.split(line);
         let near = fields.len().abs_diff(self.table.n_columns) <= 1;
         let digits = line.text.iter().filter(|byte| byte.is_ascii_digit()).count();
-        (near && fields.iter().any(|field| is_number(trim(field))))
-            || (near && self.is_dated(&fields))
-            || digits * 2 > line.text.len()
+        let row = self.is_dated(&fields) || fields.iter().any(|field| is_number(trim(field)));
+        (near && row) || digits * 2 > line.text.len()
     }
 
     /// More digits than letters where the time stands: a row, though its time may be impossible.
