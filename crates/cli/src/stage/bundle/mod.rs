@@ -224,7 +224,7 @@ fn cell(data: &ColumnData, row: usize) -> String {
 fn settings(site: &Site, without_text: bool) -> String {
     let text = std::fs::read_to_string(site.dir.join("site.toml")).unwrap_or_default();
     let mut all = text.parse::<toml::Table>().unwrap_or_default();
-    all.retain(|key, _| SETTINGS.iter().any(|part| key == *part));
+    all.retain(|key, _| SETTINGS.contains(&key));
     if without_text {
         leave_text_out(&mut all);
     }
