@@ -217,7 +217,7 @@ mod tests {
     #[test]
     fn an_appointment_that_is_wanted_no_more_is_told_as_cancelled() {
         let one = appointment(When::Day(card().as_of));
-        let wanted = calendar("Larkmoor", &[one.clone()], &card());
+        let wanted = calendar("Larkmoor", std::slice::from_ref(&one), &card());
         assert!(wanted.contains("\r\nSTATUS:CONFIRMED\r\n"), "{wanted}");
         let gone = calendar("Larkmoor", &[Appointment { cancelled: true, ..one }], &card());
         assert_eq!(gone, wanted.replace("STATUS:CONFIRMED", "STATUS:CANCELLED"));
