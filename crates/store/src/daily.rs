@@ -8,7 +8,7 @@
 //! Limits: features can always be computed again: a file that does not match its receipt counts
 //!         as not there when receipts are asked for, and is an error when it is read.
 
-use crate::error::StoreError;
+use crate::error::{Room, StoreError};
 use crate::layout::{DAILY, HOURS, Unit};
 use crate::seal;
 use crate::storage::put;
@@ -106,7 +106,11 @@ impl Store {
             },
             before: self.found_table(top, unit)?.map(|(receipt, _)| receipt),
         };
-        let io = |e| StoreError::io("write", &path, e);
+        let io = |e| {
+            let free_bytes = crate::volume::free_bytes(self.root());
+            let needs_bytes = bytes.len() as u64;
+            StoreError::io("write", &path, e).needing(Room { needs_bytes, free_bytes })
+        };
         let storage = self.storage();
         storage.create_dir(&unit.table_dir(top)).map_err(io)?;
         let put_whole = |path: &str, bytes: &[u8]| {

@@ -70,10 +70,10 @@ impl Store {
     /// In use, damaged ledger, newer format, another bucket count, or the system's answer.
     pub fn open(root: &Path, settings: StoreSettings) -> Result<Store, StoreError> {
         std::fs::create_dir_all(root)
-            .map_err(|e| StoreError::io("create", &root.to_string_lossy(), e))?;
-        let lock = WriterLock::take(root)?;
+            .map_err(|e| StoreError::io("create", &root.to_string_lossy(), e).at_start())?;
+        let lock = WriterLock::take(root).map_err(StoreError::at_start)?;
         let storage = Arc::new(DiskStorage::new(root));
-        Store::open_writer(root, storage, settings, Some(lock))
+        Store::open_writer(root, storage, settings, Some(lock)).map_err(StoreError::at_start)
     }
 
     /// Opens a store on another kind of storage, which must itself see to it that there is only
@@ -85,7 +85,7 @@ impl Store {
         storage: Arc<dyn Storage>,
         settings: StoreSettings,
     ) -> Result<Store, StoreError> {
-        Store::open_writer(Path::new(""), storage, settings, None)
+        Store::open_writer(Path::new(""), storage, settings, None).map_err(StoreError::at_start)
     }
 
     fn open_writer(
@@ -131,7 +131,7 @@ impl Store {
     /// # Errors
     /// No store, damaged ledger, newer format, or the system's answer.
     pub fn read(root: &Path) -> Result<Store, StoreError> {
-        Store::read_on(root, Arc::new(DiskStorage::new(root)))
+        Store::read_on(root, Arc::new(DiskStorage::new(root))).map_err(StoreError::at_start)
     }
 
     fn read_on(root: &Path, storage: Arc<dyn Storage>) -> Result<Store, StoreError> {
