@@ -37,6 +37,10 @@ pub struct DailyReceipt {
 #[derive(Serialize, Deserialize)]
 struct ReceiptFile {
     format: u64,
+    /// Day and bucket that it is of: files of two days may have been exchanged. Older receipts
+    /// do not say.
+    #[serde(default)]
+    unit: Option<String>,
     now: DailyReceipt,
     before: Option<DailyReceipt>,
 }
@@ -99,6 +103,7 @@ impl Store {
         let bytes = table_to_bytes_noted(table, &metadata, notes)?;
         let receipt = ReceiptFile {
             format: crate::layout::FORMAT_VERSION,
+            unit: Some(unit.to_string()),
             now: DailyReceipt {
                 inputs: inputs_hash.into(),
                 hash: seal::hash(&bytes),
@@ -191,6 +196,9 @@ impl Store {
         let parsed = seal::open(&receipt_path, &receipt)
             .and_then(|body| seal::parse::<ReceiptFile>(&receipt_path, body));
         let Ok(receipt) = parsed else { return Ok(None) };
+        if receipt.unit.as_ref().is_some_and(|told| *told != unit.to_string()) {
+            return Ok(None);
+        }
         let hash = seal::hash(&bytes);
         let right = [Some(receipt.now), receipt.before].into_iter().flatten();
         Ok(right.into_iter().find(|receipt| receipt.hash == hash).map(|receipt| (receipt, bytes)))

@@ -136,6 +136,14 @@ impl World {
         self.names.keys().cloned().collect()
     }
 
+    /// Changes one bit of a file, as a disk might.
+    pub fn flip(&mut self, name: &str, bit: usize) {
+        let content = &mut self.contents[self.names[name]];
+        for bytes in [Some(&mut content.live), content.durable.as_mut()].into_iter().flatten() {
+            bytes[bit / 8] ^= 1 << (bit % 8);
+        }
+    }
+
     pub fn content(&self, name: &str) -> &[u8] {
         &self.contents[self.names[name]].live
     }
