@@ -5,6 +5,7 @@ pub mod check_store;
 pub mod demo;
 pub mod explain;
 pub mod features;
+pub mod guard;
 pub mod health;
 pub mod import;
 pub mod ledger;
