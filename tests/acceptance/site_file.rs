@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 /// Section of the site file, the file and struct that hold its keys, and what it is for.
-const SECTIONS: [(&str, &str, &str, &str); 13] = [
+const SECTIONS: [(&str, &str, &str, &str); 14] = [
     ("", "crates/cli/src/site.rs", "SiteFile", "The site as a whole."),
     (
         "sources",
@@ -46,7 +46,18 @@ const SECTIONS: [(&str, &str, &str, &str); 13] = [
         "What the action of each list costs.",
     ),
     ("plan", "crates/rank/src/settings.rs", "Crew", "What the crew that checks can do."),
-    ("store", "crates/cli/src/site.rs", "StoreSection", "Size of the store's grid and memory."),
+    (
+        "store",
+        "crates/cli/src/site.rs",
+        "StoreSection",
+        "Size of the store's grid and memory, and where it may lie.",
+    ),
+    (
+        "accepted_steps",
+        "crates/cli/src/stage/guard.rs",
+        "AcceptedStep",
+        "`[[accepted_steps]]`, one per step that looks like a slip of units and is real.",
+    ),
 ];
 
 /// One key as the code has it.
@@ -240,7 +251,7 @@ fn page() -> String {
     for (section, path, name, what) in SECTIONS {
         let heading = match section {
             "" => "Top level".to_string(),
-            "sources" => "[[sources]]".to_string(),
+            "sources" | "accepted_steps" => format!("[[{section}]]"),
             section => format!("[{section}]"),
         };
         let _ = write!(
@@ -285,6 +296,7 @@ fn known_to_the_program(dir: &std::path::Path, section: &str) -> BTreeSet<String
         "" => format!("{odd}{text}"),
         "sources" => format!("{text}{odd}"),
         "sources.columns" => format!("{text}columns = {{ zzqx = 1 }}\n"),
+        "accepted_steps" => format!("{text}\n[[accepted_steps]]\n{odd}"),
         section => format!("{text}\n[{section}]\n{odd}"),
     };
     put(&file, text);
@@ -319,6 +331,7 @@ fn every_default_of_a_number_is_one_that_the_site_file_takes() {
     for (section, path, name, _) in SECTIONS
         .into_iter()
         .filter(|section| !section.0.starts_with("sources") && !section.0.is_empty())
+        .filter(|section| section.0 != "accepted_steps")
     {
         let _ = write!(text, "\n[{section}]\n");
         for key in keys(path, name) {

@@ -1,6 +1,7 @@
 //! The site folder: `site.toml`, the dumps and records it points at, and where results go.
 
 use crate::message::Message;
+use crate::stage::guard::AcceptedStep;
 use crate::suggest;
 use metersift_import::SourceSettings;
 use metersift_import::records::RecordSettings;
@@ -40,6 +41,9 @@ pub struct SiteFile {
     /// Size of the store's grid and of the memory it may use.
     #[serde(default)]
     pub store: StoreSection,
+    /// Steps that look like a slip of units and are real.
+    #[serde(default)]
+    pub accepted_steps: Vec<AcceptedStep>,
 }
 
 /// `[store]` of the site file.
@@ -50,11 +54,14 @@ pub struct StoreSection {
     pub bucket_count: u32,
     /// Memory for rows in flight during an import, MiB.
     pub memory_mib: u64,
+    /// Whether the site sees to it that one machine at a time writes: then a store may lie on a
+    /// network share, whose locks may not keep a second writer out.
+    pub one_writer_guaranteed: bool,
 }
 
 impl Default for StoreSection {
     fn default() -> StoreSection {
-        StoreSection { bucket_count: 1, memory_mib: 512 }
+        StoreSection { bucket_count: 1, memory_mib: 512, one_writer_guaranteed: false }
     }
 }
 
@@ -64,6 +71,7 @@ impl SiteFile {
         self.features.check().map_err(|error| error.to_string())?;
         self.rank.check().map_err(|error| error.to_string())?;
         self.plan.check().map_err(|error| error.to_string())?;
+        self.accepted_steps.iter().try_for_each(AcceptedStep::check)?;
         let mut names = std::collections::BTreeSet::new();
         match self.sources.iter().find(|source| !names.insert(&source.name)) {
             Some(twice) => Err(format!("two sources have the name `{}`", twice.name)),

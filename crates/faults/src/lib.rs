@@ -52,6 +52,7 @@ mod service;
 mod settings;
 mod shape;
 mod sizes;
+pub mod unit_step;
 mod wording;
 
 pub use calibration::{Calibration, FindingScore, Line, Origin};

@@ -39,4 +39,4 @@ pub use records::{RecordSettings, read_records};
 pub use report::DumpReport;
 pub use settings::SourceSettings;
 pub use source::{bytes_read, dumps_in, file_of, hash_file};
-pub use tags::TagTable;
+pub use tags::{BySeries, Declared, TagTable};

@@ -16,6 +16,7 @@ use foldhash::HashMap;
 use metersift_model::unit::{self, Conversion};
 use metersift_model::{Origin, Series, Signal};
 use regex_lite::Regex;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -152,6 +153,22 @@ impl TagTable {
         !matches!(self.resolve(tag.as_bytes(), &mut extra).kind, TagKind::Unknown)
     }
 
+    /// The table by series, for many questions.
+    pub fn by_series(&self) -> BySeries<'_> {
+        let mut bound: BTreeMap<&Series, Vec<(&str, &Binding)>> = BTreeMap::new();
+        #[expect(clippy::iter_over_hash_type, reason = "what stands together is sorted below")]
+        for entry in self.tags.values() {
+            let TagKind::Bound(bindings) = &entry.kind else { continue };
+            for binding in bindings {
+                if let Some(series) = self.series.get(binding.slot as usize) {
+                    bound.entry(series).or_default().push((&entry.name, binding));
+                }
+            }
+        }
+        bound.values_mut().for_each(|tags| tags.sort_by_key(|(tag, b)| (*tag, b.from_us)));
+        BySeries { bound, patterns: &self.patterns }
+    }
+
     fn from_sheet(sheet: &Sheet, settings: &RecordSettings) -> Result<TagTable, ImportError> {
         let columns = sheet.columns(&NEEDED, &OPTIONAL, &settings.tags)?;
         if let Some(reject) = sheet.rejects.first() {
@@ -273,7 +290,55 @@ fn slot(series: &[Series]) -> u32 {
     u32::try_from(series.len()).unwrap_or(u32::MAX)
 }
 
+/// What the tag table says of a series.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Declared {
+    /// The tag, or `/pattern/`.
+    pub tag: String,
+    /// Its unit, as the table writes it.
+    pub unit: String,
+}
+
+/// What tells each series.
+#[derive(Debug)]
+pub struct BySeries<'t> {
+    bound: BTreeMap<&'t Series, Vec<(&'t str, &'t Binding)>>,
+    patterns: &'t [Pattern],
+}
+
+impl BySeries<'_> {
+    /// The tag that tells a series at an instant, by its name, or as the pattern that it fits;
+    /// `None` where the table has none. Of several the first by name.
+    pub fn declared(&self, series: &Series, time_us: i64) -> Option<Declared> {
+        let tags = self.bound.get(series).map_or(&[][..], Vec::as_slice);
+        let in_force =
+            tags.iter().find(|(_, binding)| (binding.from_us..binding.until_us).contains(&time_us));
+        in_force
+            .map(|(tag, binding)| Declared { tag: (*tag).into(), unit: binding.unit.clone() })
+            .or_else(|| self.patterns.iter().find_map(|p| p.declared(series, time_us)))
+    }
+}
+
 impl Pattern {
+    /// The unit of a series that this pattern may bind.
+    fn declared(&self, series: &Series, time_us: i64) -> Option<Declared> {
+        let fits = |cell: &str, name: &str| cell.is_empty() || cell == name;
+        let in_force = (self.from_us..self.until_us).contains(&time_us);
+        if !in_force
+            || !fits(&self.meter, &series.meter)
+            || !fits(&self.signal, &series.signal.name())
+        {
+            return None;
+        }
+        let unit = match &self.units {
+            Units::One(unit) => unit.clone(),
+            Units::PerSignal(units) => units.iter().find(|(s, _)| *s == series.signal)?.1.clone(),
+        };
+        let written = self.regex.as_str();
+        let written = written.strip_prefix("^(?:").and_then(|text| text.strip_suffix(")$"));
+        Some(Declared { tag: format!("/{}/", written.unwrap_or_default()), unit })
+    }
+
     fn kind(&self, tag: &str, first_free: usize, extra: &mut Vec<Series>) -> Option<TagKind> {
         if self.signal == IGNORE {
             return Some(TagKind::Ignored);
@@ -455,6 +520,26 @@ mod tests {
         assert!(error("A,FT-1,density,kg/m3,2024-03-01,2024-03-01\n").contains("after `from`"));
         assert!(error("/(/,FT-1,density,kg/m3,,\n").contains("a pattern"));
         assert!(error("/x/,,density,kg/m3,,\n").contains("(?P<meter>..)"));
+    }
+
+    #[test]
+    fn the_unit_of_a_series_is_that_of_its_tag_or_pattern_at_the_time() {
+        let text = format!(
+            "{HEAD}T.D,FT-1,density,g/cm3,,2024-03-01\nT.E,FT-1,density,kg/m3,2024-03-01,\n\
+             /(?P<meter>FT-\\d+)\\.(?P<signal>[A-Z-]+)/,,,mass_flow=t/h density=lb/ft3,,\n"
+        );
+        let table = table(&text).expect("table");
+        let march = 1_709_251_200_000_000;
+        let declared = |meter: &str, signal, time| {
+            let found = table.by_series().declared(&Series { meter: meter.into(), signal }, time);
+            found.map(|declared| (declared.tag, declared.unit))
+        };
+        let pair = |tag: &str, unit: &str| Some((tag.to_string(), unit.to_string()));
+        assert_eq!(declared("FT-1", Signal::Density, march - 1), pair("T.D", "g/cm3"));
+        assert_eq!(declared("FT-1", Signal::Density, march), pair("T.E", "kg/m3"));
+        let pattern = "/(?P<meter>FT-\\d+)\\.(?P<signal>[A-Z-]+)/";
+        assert_eq!(declared("FT-7", Signal::Density, march), pair(pattern, "lb/ft3"));
+        assert_eq!(declared("FT-7", Signal::Pressure, march), None);
     }
 
     #[test]

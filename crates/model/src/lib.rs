@@ -8,6 +8,7 @@ pub mod reading;
 pub mod records;
 pub mod reject;
 pub mod signal;
+pub mod slip;
 pub mod table;
 pub mod time;
 pub mod unit;

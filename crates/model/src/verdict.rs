@@ -190,6 +190,8 @@ pub enum FactKind {
     NoData,
     /// The check interval has passed.
     CheckOverdue,
+    /// A level stepped by the factor between two units where one dump hands over to another.
+    UnitStep,
 }
 
 impl FactKind {
@@ -201,6 +203,7 @@ impl FactKind {
             FactKind::DriveSaturated => "drive_saturated",
             FactKind::NoData => "no_data",
             FactKind::CheckOverdue => "check_overdue",
+            FactKind::UnitStep => "unit_step",
         }
     }
 }

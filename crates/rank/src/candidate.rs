@@ -139,7 +139,7 @@ fn list_of_fact(fact: &Fact, verdict: &Verdict) -> ListKind {
     match fact.kind {
         FactKind::CheckBeyondLimit => ListKind::Pull,
         FactKind::ZeroBeyondTolerable => ListKind::ReZero,
-        FactKind::NoData => ListKind::MendData,
+        FactKind::NoData | FactKind::UnitStep => ListKind::MendData,
         FactKind::CheckOverdue => ListKind::CheckNow,
         // A saturated drive is a fact, but opening a meter that stands in gas cures nothing:
         // a cause that is more likely than not takes the fact to its own list.

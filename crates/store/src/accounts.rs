@@ -37,6 +37,8 @@ pub struct DumpTotals {
     pub last: Option<TimeUs>,
     /// Source of the site file.
     pub source: String,
+    /// Lines at which another header took over.
+    pub header_lines: Vec<u64>,
     /// When it is being imported: an argument, because the store looks at no clock.
     pub arrived: Option<TimeUs>,
 }
@@ -233,6 +235,7 @@ fn enter(
         Some(entry) if told_new || entry.state != DumpState::Imported => {
             entry.state = DumpState::Imported;
             entry.again.push(Again { arrived_us, rows });
+            entry.steps = None;
             for (unit, counts) in units {
                 entry.units.entry(unit).or_default().add(&counts);
             }
@@ -283,5 +286,7 @@ fn new_entry(
         empty_cells: totals.empty_cells,
         units,
         again: Vec::new(),
+        header_lines: totals.header_lines.clone(),
+        steps: None,
     }
 }

@@ -55,6 +55,11 @@ impl Buffers {
         self.bytes
     }
 
+    /// Days since 1970 that hold readings.
+    pub(crate) fn days(&self) -> impl Iterator<Item = i32> + '_ {
+        self.days.iter().filter(|(_, day)| day.rows > 0).map(|(day, _)| *day)
+    }
+
     /// One more than the largest series number that came so far.
     pub(crate) fn n_series(&self) -> usize {
         self.n_series

@@ -69,7 +69,7 @@ impl Store {
         }
         self.check_tables(DAILY, &mut report)?;
         self.check_tables(HOURS, &mut report)?;
-        self.find_foreign(&ledger, &mut report)?;
+        self.find_unknown(&ledger, &mut report)?;
         Ok(report)
     }
 
@@ -143,7 +143,7 @@ impl Store {
         Ok(())
     }
 
-    fn find_foreign(&self, ledger: &Ledger, report: &mut CheckReport) -> Result<(), StoreError> {
+    fn find_unknown(&self, ledger: &Ledger, report: &mut CheckReport) -> Result<(), StoreError> {
         let list =
             |path: &str| self.storage().list(path).map_err(|e| StoreError::io("list", path, e));
         for top in [ORIGIN, SAMPLES] {
@@ -160,8 +160,18 @@ impl Store {
                         let day = ledger.days.get(&unit);
                         day.is_some_and(|day| top == SAMPLES || day.origin.is_some())
                     };
-                    if !unit.is_some_and(known) {
-                        report.foreign.push(format!("{path}/{}", file.name));
+                    let file = format!("{path}/{}", file.name);
+                    match unit {
+                        Some(unit) if !known(unit) => report.problems.push(Problem {
+                            file,
+                            unit: Some(unit),
+                            what: "a day file that the ledger does not know: an older ledger was \
+                                   put back, or it belongs to another store; nothing of it is used"
+                                .into(),
+                            dumps: Vec::new(),
+                        }),
+                        Some(_) => {}
+                        None => report.foreign.push(file),
                     }
                 }
             }

@@ -8,7 +8,7 @@
 //! At the next start: staging without intent is removed, an intent is carried out again. Each
 //! step is idempotent: a move whose source is gone is done when the target has the right hash.
 
-use crate::error::StoreError;
+use crate::error::{ErrorKind, StoreError, Trouble};
 use crate::layout::{FORMAT_VERSION, SAMPLES};
 use crate::layout::{INTENT, LEDGER, LEDGER_DIR, STAGED_INTENT, STAGED_LEDGER, STAGING};
 use crate::ledger::Ledger;
@@ -17,6 +17,13 @@ use crate::storage::{Storage, put};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::io;
+use std::time::Duration;
+
+/// How long a file that somebody has open is waited for. A judgement: a copy by a backup program
+/// or a look at a day file takes less.
+const PATIENCE: Duration = Duration::from_secs(10);
+const SHORTEST_PAUSE: Duration = Duration::from_millis(50);
+const LONGEST_PAUSE: Duration = Duration::from_secs(1);
 
 /// One file to be put in its place.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -89,14 +96,28 @@ pub(crate) fn prepare(
 /// The commit point. After `Ok` the import is committed, whatever happens next; after an error
 /// nobody knows, so staging must stay for the next start to find out.
 pub(crate) fn decide(storage: &dyn Storage) -> Result<(), StoreError> {
-    storage
-        .rename(STAGED_INTENT, INTENT)
-        .and_then(|()| storage.sync_dir(LEDGER_DIR))
-        .map_err(|e| StoreError::io("write", INTENT, e))
+    let renamed = storage.rename(STAGED_INTENT, INTENT);
+    renamed.map_err(|e| StoreError::io("write", INTENT, e))?;
+    storage.sync_dir(LEDGER_DIR).map_err(|e| {
+        let cause = Box::new(StoreError::io("sync", LEDGER_DIR, e));
+        StoreError::NotPlaced { cause }
+    })
 }
 
 /// Puts every file of a decided import in its place, then forgets the intent.
 pub(crate) fn carry_out(
+    storage: &dyn Storage,
+    intent: &Intent,
+    verify: bool,
+) -> Result<Recovered, StoreError> {
+    put_in_place(storage, intent, verify).map_err(|error| match error.kind() {
+        // A damaged file stays what it is: the next start finds it too.
+        ErrorKind::Io => StoreError::NotPlaced { cause: Box::new(error) },
+        _ => error,
+    })
+}
+
+fn put_in_place(
     storage: &dyn Storage,
     intent: &Intent,
     verify: bool,
@@ -160,13 +181,32 @@ fn place(storage: &dyn Storage, step: &Move, verify: bool) -> Result<bool, Store
         if verify && !step.hash.is_empty() {
             expect_hash(storage, &step.from, &step.hash)?;
         }
-        storage.rename(&step.from, &step.to).map_err(io(&step.to))?;
+        rename_patiently(storage, &step.from, &step.to).map_err(io(&step.to))?;
         return Ok(true);
     }
     if !step.hash.is_empty() {
         expect_hash(storage, &step.to, &step.hash)?;
     }
     Ok(false)
+}
+
+/// A file that somebody has open cannot be replaced on every system: a reader is soon done.
+fn rename_patiently(storage: &dyn Storage, from: &str, to: &str) -> io::Result<()> {
+    let mut waited = Duration::ZERO;
+    let mut pause = SHORTEST_PAUSE;
+    loop {
+        match storage.rename(from, to) {
+            Err(error)
+                if waited < PATIENCE
+                    && matches!(Trouble::of(&error), Trouble::Busy | Trouble::NoRight) =>
+            {
+                storage.pause(pause);
+                waited += pause;
+                pause = (2 * pause).min(LONGEST_PAUSE);
+            }
+            other => return other,
+        }
+    }
 }
 
 fn expect_hash(storage: &dyn Storage, path: &str, expected: &str) -> Result<(), StoreError> {

@@ -8,7 +8,7 @@
 //! Limits: features can always be computed again: a file that does not match its receipt counts
 //!         as not there when receipts are asked for, and is an error when it is read.
 
-use crate::error::StoreError;
+use crate::error::{Room, StoreError};
 use crate::layout::{DAILY, HOURS, Unit};
 use crate::seal;
 use crate::storage::put;
@@ -37,6 +37,10 @@ pub struct DailyReceipt {
 #[derive(Serialize, Deserialize)]
 struct ReceiptFile {
     format: u64,
+    /// Day and bucket that it is of: files of two days may have been exchanged. Older receipts
+    /// do not say.
+    #[serde(default)]
+    unit: Option<String>,
     now: DailyReceipt,
     before: Option<DailyReceipt>,
 }
@@ -99,6 +103,7 @@ impl Store {
         let bytes = table_to_bytes_noted(table, &metadata, notes)?;
         let receipt = ReceiptFile {
             format: crate::layout::FORMAT_VERSION,
+            unit: Some(unit.to_string()),
             now: DailyReceipt {
                 inputs: inputs_hash.into(),
                 hash: seal::hash(&bytes),
@@ -106,7 +111,11 @@ impl Store {
             },
             before: self.found_table(top, unit)?.map(|(receipt, _)| receipt),
         };
-        let io = |e| StoreError::io("write", &path, e);
+        let io = |e| {
+            let free_bytes = crate::volume::free_bytes(self.root());
+            let needs_bytes = bytes.len() as u64;
+            StoreError::io("write", &path, e).needing(Room { needs_bytes, free_bytes })
+        };
         let storage = self.storage();
         storage.create_dir(&unit.table_dir(top)).map_err(io)?;
         let put_whole = |path: &str, bytes: &[u8]| {
@@ -187,6 +196,9 @@ impl Store {
         let parsed = seal::open(&receipt_path, &receipt)
             .and_then(|body| seal::parse::<ReceiptFile>(&receipt_path, body));
         let Ok(receipt) = parsed else { return Ok(None) };
+        if receipt.unit.as_ref().is_some_and(|told| *told != unit.to_string()) {
+            return Ok(None);
+        }
         let hash = seal::hash(&bytes);
         let right = [Some(receipt.now), receipt.before].into_iter().flatten();
         Ok(right.into_iter().find(|receipt| receipt.hash == hash).map(|receipt| (receipt, bytes)))

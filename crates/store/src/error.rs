@@ -20,6 +20,71 @@ pub enum ErrorKind {
     Mistake,
 }
 
+/// Room on a disk, bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Room {
+    /// About what the work needs.
+    pub needs_bytes: u64,
+    /// What was free before it began; `None` where it cannot be told.
+    pub free_bytes: Option<u64>,
+}
+
+/// What a refusal of the operating system asks people to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// The disk is full.
+    NoRoom,
+    /// The quota of the user is used up.
+    Quota,
+    /// A file may not grow as large.
+    FileTooLarge,
+    /// Too many files are open.
+    TooManyFiles,
+    /// The file system can only be read.
+    ReadOnly,
+    /// A right is lacking.
+    NoRight,
+    /// Somebody else has the file open.
+    Busy,
+    /// The device failed.
+    Device,
+    /// Anything else.
+    Other,
+}
+
+#[cfg(unix)]
+const TOO_MANY_FILES: [i32; 2] = [23, 24]; // ENFILE, EMFILE (POSIX names, Linux and macOS numbers)
+#[cfg(not(unix))]
+const TOO_MANY_FILES: [i32; 2] = [4, 4]; // ERROR_TOO_MANY_OPEN_FILES
+#[cfg(unix)]
+const DEVICE: [i32; 2] = [5, 5]; // EIO
+#[cfg(not(unix))]
+const DEVICE: [i32; 2] = [1117, 483]; // ERROR_IO_DEVICE, ERROR_DEVICE_HARDWARE_ERROR
+#[cfg(unix)]
+const SHARED: [i32; 2] = [16, 26]; // EBUSY, ETXTBSY
+#[cfg(not(unix))]
+const SHARED: [i32; 2] = [32, 33]; // ERROR_SHARING_VIOLATION, ERROR_LOCK_VIOLATION
+
+impl Trouble {
+    /// Sorts an answer of the system.
+    pub fn of(error: &io::Error) -> Trouble {
+        let code = error.raw_os_error();
+        let is = |codes: [i32; 2]| code.is_some_and(|code| codes.contains(&code));
+        match error.kind() {
+            io::ErrorKind::StorageFull => Trouble::NoRoom,
+            io::ErrorKind::QuotaExceeded => Trouble::Quota,
+            io::ErrorKind::FileTooLarge => Trouble::FileTooLarge,
+            io::ErrorKind::ReadOnlyFilesystem => Trouble::ReadOnly,
+            io::ErrorKind::ResourceBusy | io::ErrorKind::ExecutableFileBusy => Trouble::Busy,
+            _ if is(SHARED) => Trouble::Busy,
+            io::ErrorKind::PermissionDenied => Trouble::NoRight,
+            _ if is(TOO_MANY_FILES) => Trouble::TooManyFiles,
+            _ if is(DEVICE) => Trouble::Device,
+            _ => Trouble::Other,
+        }
+    }
+}
+
 /// Who holds the store, as that run wrote it down.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Holder {
@@ -83,6 +148,24 @@ pub enum StoreError {
         file: String,
         /// The system's answer.
         source: io::Error,
+        /// The room that is lacking, where that is the trouble and it is known.
+        room: Option<Room>,
+    },
+    /// The operating system refused before any work was done.
+    #[error("cannot {action} `{file}`: {source}")]
+    Rights {
+        /// What was tried.
+        action: &'static str,
+        /// The file or folder.
+        file: String,
+        /// The system's answer.
+        source: io::Error,
+    },
+    /// The change is decided and will be finished by the next start: not all of it is in place.
+    #[error("the change is decided, and the next run finishes it: {cause}")]
+    NotPlaced {
+        /// What stood in the way.
+        cause: Box<StoreError>,
     },
     /// The store was written by a newer program.
     #[error("`{file}` has format version {found}; this program knows versions up to {known}")]
@@ -160,10 +243,9 @@ impl StoreError {
         match self {
             StoreError::InUse { .. } => ErrorKind::InUse,
             StoreError::Damaged { .. } | StoreError::Unreadable { .. } => ErrorKind::Damaged,
-            StoreError::Io { source, .. } if source.kind() == io::ErrorKind::PermissionDenied => {
-                ErrorKind::Setup
-            }
             StoreError::Io { .. } => ErrorKind::Io,
+            StoreError::Rights { .. } => ErrorKind::Setup,
+            StoreError::NotPlaced { cause } => cause.kind(),
             StoreError::FormatVersion { .. }
             | StoreError::BucketCount { .. }
             | StoreError::BucketRange { .. }
@@ -177,7 +259,48 @@ impl StoreError {
 
     /// An I/O error with what was tried and on which file.
     pub(crate) fn io(action: &'static str, file: &str, source: io::Error) -> StoreError {
-        StoreError::Io { action, file: file.into(), source }
+        StoreError::Io { action, file: file.into(), source, room: None }
+    }
+
+    /// As it is for one who has not begun: a right that is lacking is then a matter of setting up.
+    pub(crate) fn at_start(self) -> StoreError {
+        match self {
+            StoreError::Io { action, file, source, .. }
+                if matches!(Trouble::of(&source), Trouble::NoRight | Trouble::ReadOnly) =>
+            {
+                StoreError::Rights { action, file, source }
+            }
+            other => other,
+        }
+    }
+
+    /// With the room that the work needs, where room is what is lacking.
+    pub(crate) fn needing(mut self, lacking: Room) -> StoreError {
+        if let StoreError::Io { source, room, .. } = &mut self
+            && matches!(Trouble::of(source), Trouble::NoRoom | Trouble::Quota)
+        {
+            *room = Some(lacking);
+        }
+        self
+    }
+
+    /// The room that was lacking, where it is known.
+    pub fn room(&self) -> Option<Room> {
+        match self {
+            StoreError::Io { room, .. } => *room,
+            _ => None,
+        }
+    }
+
+    /// What the system's answer means; `None` for an error that is none of the system's.
+    pub fn trouble(&self) -> Option<Trouble> {
+        match self {
+            StoreError::Io { source, .. } | StoreError::Rights { source, .. } => {
+                Some(Trouble::of(source))
+            }
+            StoreError::NotPlaced { cause } => cause.trouble(),
+            _ => None,
+        }
     }
 
     /// A failure of the Parquet writer: the disk's answer where there is one inside.
@@ -210,7 +333,9 @@ mod tests {
     fn every_kind_of_trouble_can_be_told_from_the_others() {
         let io = |kind| StoreError::io("write", "x", io::Error::from(kind));
         assert_eq!(io(io::ErrorKind::StorageFull).kind(), ErrorKind::Io);
-        assert_eq!(io(io::ErrorKind::PermissionDenied).kind(), ErrorKind::Setup);
+        assert_eq!(io(io::ErrorKind::PermissionDenied).kind(), ErrorKind::Io);
+        assert_eq!(io(io::ErrorKind::PermissionDenied).at_start().kind(), ErrorKind::Setup);
+        assert_eq!(io(io::ErrorKind::StorageFull).at_start().kind(), ErrorKind::Io);
         let busy = StoreError::InUse { path: "store".into(), holder: Holder::default() };
         assert_eq!(busy.kind(), ErrorKind::InUse);
         assert_eq!(busy.to_string(), "store `store` is in use by a run that left no name");

@@ -14,6 +14,7 @@ use parquet::file::properties::WriterProperties;
 use parquet::file::writer::SerializedFileWriter;
 use rayon::prelude::*;
 use std::io::{self, Write};
+use std::sync::{Arc, OnceLock};
 
 /// Size, rows and hash of a written file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,12 +35,26 @@ pub(crate) struct HashingFile {
     file: Box<dyn NewFile>,
     hasher: blake3::Hasher,
     bytes: u64,
+    refused: Refused,
+}
+
+/// The system's first answer to a write: the Parquet writer passes on its text only, and whoever
+/// reads the message must be told what is lacking.
+type Refused = Arc<OnceLock<io::Error>>;
+
+/// An error of the same kind and number.
+fn again(error: &io::Error) -> io::Error {
+    match error.raw_os_error() {
+        Some(code) => io::Error::from_raw_os_error(code),
+        None => io::Error::new(error.kind(), error.to_string()),
+    }
 }
 
 impl HashingFile {
     pub(crate) fn create(storage: &dyn Storage, path: &str) -> Result<HashingFile, StoreError> {
         let file = storage.create(path).map_err(|e| StoreError::io("create", path, e))?;
-        Ok(HashingFile { file, hasher: blake3::Hasher::new(), bytes: 0 })
+        let (hasher, refused) = (blake3::Hasher::new(), Refused::default());
+        Ok(HashingFile { file, hasher, bytes: 0, refused })
     }
 
     pub(crate) fn finish(mut self, path: &str, rows: u64) -> Result<Written, StoreError> {
@@ -52,7 +67,9 @@ impl HashingFile {
 
 impl Write for HashingFile {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let n = self.file.write(bytes)?;
+        let n = self.file.write(bytes).inspect_err(|error| {
+            self.refused.get_or_init(|| again(error));
+        })?;
         self.hasher.update(&bytes[..n]);
         self.bytes += n as u64;
         Ok(n)
@@ -70,6 +87,7 @@ pub(crate) struct GroupWriter {
     schema: SchemaRef,
     groups: usize,
     rows: u64,
+    refused: Refused,
 }
 
 impl GroupWriter {
@@ -80,17 +98,18 @@ impl GroupWriter {
         properties: Result<WriterProperties, ParquetError>,
     ) -> Result<GroupWriter, StoreError> {
         let file = HashingFile::create(storage, path)?;
+        let refused = file.refused.clone();
         let open = || {
             let writer = ArrowWriter::try_new(file, schema.clone(), Some(properties?))?;
             writer.into_serialized_writer()
         };
-        let (writer, factory) = open().map_err(|e| StoreError::writing(path, e))?;
-        Ok(GroupWriter { path: path.into(), writer, factory, schema, groups: 0, rows: 0 })
+        let (writer, factory) = open().map_err(|e| writing(path, &refused, e))?;
+        Ok(GroupWriter { path: path.into(), writer, factory, schema, groups: 0, rows: 0, refused })
     }
 
     /// Encodes groups side by side on all cores. Numbers them from the next one on.
     pub(crate) fn encode(&self, groups: Vec<Rows>) -> Result<Vec<EncodedGroup>, StoreError> {
-        let wrong = |e| StoreError::writing(&self.path, e);
+        let wrong = |e| writing(&self.path, &self.refused, e);
         let mut jobs = Vec::new();
         for (i, group) in groups.into_iter().enumerate() {
             let rows = group.rows;
@@ -128,7 +147,7 @@ impl GroupWriter {
                 }
                 row_group.close()
             };
-            append().map_err(|e| StoreError::writing(&self.path, e))?;
+            append().map_err(|e| writing(&self.path, &self.refused, e))?;
             self.groups += 1;
             self.rows += group.rows;
         }
@@ -137,8 +156,15 @@ impl GroupWriter {
 
     /// Writes the footer and makes the file durable.
     pub(crate) fn finish(self) -> Result<Written, StoreError> {
-        let file = self.writer.into_inner().map_err(|e| StoreError::writing(&self.path, e))?;
+        let file = self.writer.into_inner().map_err(|e| writing(&self.path, &self.refused, e))?;
         file.finish(&self.path, self.rows)
+    }
+}
+
+fn writing(path: &str, refused: &Refused, error: ParquetError) -> StoreError {
+    match refused.get() {
+        Some(answer) => StoreError::io("write", path, again(answer)),
+        None => StoreError::writing(path, error),
     }
 }
 

@@ -11,14 +11,16 @@
 use crate::accounts::{DumpTotals, ImportOutcome, LocalDump, names, number_dumps, plan};
 use crate::buffer::{Buffers, DayBuffer, SortedDay};
 use crate::commit;
-use crate::error::StoreError;
+use crate::error::{Room, StoreError};
 use crate::incoming::{Incoming, SeriesName, ranks};
 use crate::layout::{STAGING, Unit, bucket_of};
 use crate::ledger::Ledger;
 use crate::rejects::{self, RejectFile};
 use crate::spill::Run;
 use crate::store::Store;
+use crate::undo;
 use crate::unit_job::{MergeJob, MergedUnit};
+use crate::volume::free_bytes;
 use metersift_model::{Day, ReadingBlock, Series, SeriesTable};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -27,6 +29,11 @@ use std::sync::Arc;
 /// Share of the memory ceiling for buffered readings: sorting needs the same again, and the rest
 /// is for the row groups that are being encoded.
 const BUFFER_SHARE: f64 = 0.4;
+
+/// Bytes on disk of a spilled reading, and of a stored one with its origin: what was measured
+/// (docs/operations.md), rounded up, for messages only.
+const SPILLED_BYTES: u64 = 25;
+const STORED_BYTES: u64 = 8;
 
 /// An import under way.
 pub struct Import<'s> {
@@ -38,6 +45,8 @@ pub struct Import<'s> {
     open: bool,
     /// Staging must go when the import is dropped without a commit.
     staging: bool,
+    /// Room on the disk when it began, bytes.
+    free_bytes: Option<u64>,
 }
 
 impl<'s> Import<'s> {
@@ -46,6 +55,7 @@ impl<'s> Import<'s> {
         storage.remove_dir(STAGING).map_err(|e| StoreError::io("remove", STAGING, e))?;
         storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
         rejects::sweep(&**storage, &store.ledger())?;
+        let free_bytes = free_bytes(store.root());
         Ok(Import {
             store,
             buffers: Buffers::default(),
@@ -54,6 +64,7 @@ impl<'s> Import<'s> {
             dumps: Vec::new(),
             open: false,
             staging: true,
+            free_bytes,
         })
     }
 
@@ -168,7 +179,9 @@ impl<'s> Import<'s> {
         let days = self.buffers.take();
         let sorted =
             days.into_par_iter().map(|(day, buffer)| (day, buffer.sort(n_series))).collect();
-        let run = Run::write(&**self.store.storage(), self.runs.len(), sorted)?;
+        let needs = self.room_needed();
+        let run = Run::write(&**self.store.storage(), self.runs.len(), sorted)
+            .map_err(|error| error.needing(needs))?;
         self.runs.push(run);
         Ok(())
     }
@@ -188,11 +201,15 @@ impl<'s> Import<'s> {
             return Err(StoreError::Mistake { what: "a commit while a dump is open" });
         }
         let spills = self.runs.len();
-        let units = self.merge_all()?;
+        let needs = self.room_needed();
+        let units = self.merge_all().map_err(|error| error.needing(needs))?;
         let storage = self.store.storage().clone();
-        let plan = plan(&*storage, &self.store.ledger(), &self.dumps, units)?;
+        let plan = plan(&*storage, &self.store.ledger(), &self.dumps, units)
+            .map_err(|error| error.needing(needs))?;
         if plan.ledger != *self.store.ledger() {
-            let intent = commit::prepare(&*storage, &plan.ledger, plan.moves, Vec::new())?;
+            undo::clear_unknown(&*storage, &self.store.ledger(), &plan.moves)?;
+            let intent = commit::prepare(&*storage, &plan.ledger, plan.moves, Vec::new())
+                .map_err(|error| error.needing(needs))?;
             // From here on staging is the next start's to judge, whatever happens.
             self.staging = false;
             commit::decide(&*storage)?;
@@ -200,6 +217,24 @@ impl<'s> Import<'s> {
             self.store.set_ledger(plan.ledger);
         }
         Ok(ImportOutcome { spills, ..plan.outcome })
+    }
+
+    /// About how much room the import needs beside what is there, bytes: what it spills, and the
+    /// days that it writes anew before the old ones go. The days are those known so far.
+    fn room_needed(&self) -> Room {
+        let rows: u64 = self.dumps.iter().map(|dump| dump.pushed).sum();
+        let spilled = if self.runs.is_empty() { 0 } else { rows * SPILLED_BYTES };
+        let days: BTreeSet<i32> =
+            self.runs.iter().flat_map(Run::days).chain(self.buffers.days()).collect();
+        let ledger = self.store.ledger();
+        let rewritten: u64 = ledger
+            .days
+            .values()
+            .filter(|day| days.contains(&day.unit.day.0))
+            .map(|day| day.bytes + day.origin.as_ref().map_or(0, |origin| origin.bytes))
+            .sum();
+        let needs_bytes = spilled + rewritten + rows * STORED_BYTES;
+        Room { needs_bytes, free_bytes: self.free_bytes }
     }
 
     fn names(&self) -> Vec<SeriesName> {

@@ -62,6 +62,42 @@ pub struct Again {
     pub rows: RowCounts,
 }
 
+/// A step where one dump hands over to another, as it was noted when the later one had come.
+///
+/// Levels are medians in the storage unit of the signal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NotedStep {
+    /// Meter.
+    pub meter: String,
+    /// Signal name.
+    pub signal: String,
+    /// Number of the dump on the other side of the handover.
+    pub other: u32,
+    /// Time of the first reading after it, microseconds UTC.
+    pub at_us: i64,
+    /// Level before.
+    pub before: f64,
+    /// Readings that it is the median of.
+    pub n_before: u64,
+    /// Level after.
+    pub after: f64,
+    /// Readings that it is the median of.
+    pub n_after: u64,
+    /// What explains the step, in words: `g/cm3 taken for kg/m3`.
+    pub words: String,
+    /// The unit that one side would be in; empty for a shifted decimal mark.
+    pub unit: String,
+    /// Whether that is the newer side.
+    pub newer: bool,
+    /// Number of the dump that told that side.
+    pub suspect: u32,
+    /// The factor of the explanation.
+    pub factor: f64,
+}
+
+// Levels are finite: a step that was noted equals itself.
+impl Eq for NotedStep {}
+
 /// One dump, for ever.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DumpEntry {
@@ -101,6 +137,12 @@ pub struct DumpEntry {
     /// Later imports of the same bytes that changed something.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub again: Vec<Again>,
+    /// Lines at which another header took over.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub header_lines: Vec<u64>,
+    /// Steps at its handovers that a slip of units explains; `None` before anybody looked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub steps: Option<Vec<NotedStep>>,
 }
 
 impl DumpEntry {
@@ -362,6 +404,22 @@ mod tests {
             empty_cells: 7,
             units: BTreeMap::from([(unit, rows)]),
             again: Vec::new(),
+            header_lines: vec![40],
+            steps: Some(vec![NotedStep {
+                meter: "FT-3107".into(),
+                signal: "density".into(),
+                other: 0,
+                at_us: 7,
+                before: 1043.25,
+                n_before: 64,
+                after: 1.04,
+                n_after: 9,
+                words: "g/cm3 taken for kg/m3".into(),
+                unit: "g/cm3".into(),
+                newer: true,
+                suspect: 1,
+                factor: 0.001,
+            }]),
         };
         let hash = seal::hash(b"y");
         let origin = Some(FileStamp { bytes: 3, rows: 8, hash: seal::hash(b"z") });

@@ -6,6 +6,7 @@
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// A file being written. Dropping it unsynced leaves whatever the system made of it.
 pub trait NewFile: Write + Send + Sync {
@@ -87,6 +88,10 @@ pub trait Storage: Send + Sync {
     /// # Errors
     /// The system's answer.
     fn size(&self, path: &str) -> io::Result<Option<u64>>;
+    /// Waits before something is tried again: the only clock there is.
+    fn pause(&self, time: Duration) {
+        std::thread::sleep(time);
+    }
 }
 
 /// A folder on a disk.

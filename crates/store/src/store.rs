@@ -70,10 +70,10 @@ impl Store {
     /// In use, damaged ledger, newer format, another bucket count, or the system's answer.
     pub fn open(root: &Path, settings: StoreSettings) -> Result<Store, StoreError> {
         std::fs::create_dir_all(root)
-            .map_err(|e| StoreError::io("create", &root.to_string_lossy(), e))?;
-        let lock = WriterLock::take(root)?;
+            .map_err(|e| StoreError::io("create", &root.to_string_lossy(), e).at_start())?;
+        let lock = WriterLock::take(root).map_err(StoreError::at_start)?;
         let storage = Arc::new(DiskStorage::new(root));
-        Store::open_writer(root, storage, settings, Some(lock))
+        Store::open_writer(root, storage, settings, Some(lock)).map_err(StoreError::at_start)
     }
 
     /// Opens a store on another kind of storage, which must itself see to it that there is only
@@ -85,7 +85,7 @@ impl Store {
         storage: Arc<dyn Storage>,
         settings: StoreSettings,
     ) -> Result<Store, StoreError> {
-        Store::open_writer(Path::new(""), storage, settings, None)
+        Store::open_writer(Path::new(""), storage, settings, None).map_err(StoreError::at_start)
     }
 
     fn open_writer(
@@ -98,7 +98,7 @@ impl Store {
         if let Some(asked) = asked.filter(|&n| n == 0 || n > MOST_BUCKETS) {
             return Err(StoreError::BucketRange { asked, most: MOST_BUCKETS });
         }
-        let bucket_count = match (layout::read_format(&*storage)?, asked) {
+        let bucket_count = match (format_of(&*storage)?, asked) {
             (Some(stored), Some(asked)) if stored != asked => {
                 return Err(StoreError::BucketCount { stored, asked });
             }
@@ -131,12 +131,12 @@ impl Store {
     /// # Errors
     /// No store, damaged ledger, newer format, or the system's answer.
     pub fn read(root: &Path) -> Result<Store, StoreError> {
-        Store::read_on(root, Arc::new(DiskStorage::new(root)))
+        Store::read_on(root, Arc::new(DiskStorage::new(root))).map_err(StoreError::at_start)
     }
 
     fn read_on(root: &Path, storage: Arc<dyn Storage>) -> Result<Store, StoreError> {
-        let bucket_count = layout::read_format(&*storage)?
-            .ok_or_else(|| StoreError::NoStore { path: root.into() })?;
+        let bucket_count =
+            format_of(&*storage)?.ok_or_else(|| StoreError::NoStore { path: root.into() })?;
         let state = read_state(&*storage)?;
         Ok(Store {
             root: root.into(),
@@ -276,6 +276,23 @@ impl Store {
 
 /// Reads a file of the ledger: path, size and hash.
 pub(crate) type Read<'a> = &'a dyn Fn(&str, u64, &str) -> Result<Vec<u8>, StoreError>;
+
+/// The bucket count of the store; `None` when there is none. A ledger without a format file is
+/// no place for a new store: its grid would be guessed.
+fn format_of(storage: &dyn Storage) -> Result<Option<u32>, StoreError> {
+    if let Some(bucket_count) = layout::read_format(storage)? {
+        return Ok(Some(bucket_count));
+    }
+    if storage.size(LEDGER).map_err(|e| StoreError::io("read", LEDGER, e))?.is_none() {
+        return Ok(None);
+    }
+    Err(StoreError::Damaged {
+        file: layout::FORMAT.into(),
+        expected: "the format of the store whose ledger is there".into(),
+        found: "no such file".into(),
+        dumps: Vec::new(),
+    })
+}
 
 fn read_ledger(storage: &dyn Storage, path: &str) -> Result<Ledger, StoreError> {
     match storage.read(path) {

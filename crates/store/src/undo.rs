@@ -8,11 +8,13 @@ use crate::accounts::{names, origin_move};
 use crate::commit::{self, Move};
 use crate::error::StoreError;
 use crate::incoming::{DumpNumbers, Incoming};
-use crate::layout::{SET_ASIDE, STAGING, Unit};
-use crate::ledger::{DumpEntry, DumpState, Ledger};
+use crate::layout::{ORIGIN, SAMPLES, SET_ASIDE, STAGING, Unit};
+use crate::ledger::{DumpEntry, DumpState, Ledger, NotedStep};
+use crate::storage::Storage;
 use crate::store::Store;
 use crate::unit_job::{Fate, MergeJob, MergedUnit};
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 
 /// What withdrawing a dump did.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -41,17 +43,15 @@ impl Store {
         ledger.sequence += 1;
         let mut moves = Vec::new();
         for unit in units {
-            let Some(day) = ledger.days.remove(unit) else {
+            let known = ledger.days.remove(unit);
+            ledger.rows_removed += known.as_ref().map_or(0, |day| day.rows);
+            let there = files_of(&**self.storage(), *unit)?;
+            if known.is_none() && there.is_empty() {
                 return Err(StoreError::Mistake { what: "there is no such day file to set aside" });
-            };
-            ledger.rows_removed += day.rows;
-            let name = unit.to_string().replace('/', "-");
-            let to = format!("{SET_ASIDE}/{:06}-{name}", ledger.sequence);
-            let aside = |from: String, to: String| Move { from, to, hash: String::new() };
-            moves.push(aside(unit.samples_path(), format!("{to}.parquet")));
-            if day.origin.is_some() {
-                moves.push(aside(unit.origin_path(), format!("{to}-origin.parquet")));
             }
+            let to = aside(*unit, ledger.sequence);
+            let moving = |(from, end)| Move { from, to: format!("{to}{end}"), hash: String::new() };
+            moves.extend(there.into_iter().map(moving));
         }
         let mut names = Vec::new();
         for dump in &mut ledger.dumps {
@@ -125,7 +125,7 @@ impl Store {
             .collect()
     }
 
-    fn commit_plan(
+    pub(crate) fn commit_plan(
         &mut self,
         ledger: Ledger,
         moves: Vec<Move>,
@@ -141,6 +141,62 @@ impl Store {
     }
 }
 
+/// Name of what is set aside of a unit, without its ending.
+fn aside(unit: Unit, sequence: u64) -> String {
+    format!("{SET_ASIDE}/{sequence:06}-{}", unit.to_string().replace('/', "-"))
+}
+
+/// The files of a unit that are there, with the endings they get when they are set aside.
+fn files_of(storage: &dyn Storage, unit: Unit) -> Result<Vec<(String, &'static str)>, StoreError> {
+    let mut there = Vec::new();
+    for (path, end) in [(unit.samples_path(), ".parquet"), (unit.origin_path(), "-origin.parquet")]
+    {
+        if storage.size(&path).map_err(|e| StoreError::io("read", &path, e))?.is_some() {
+            there.push((path, end));
+        }
+    }
+    Ok(there)
+}
+
+/// Takes files out of the way that stand where new day files are to go and that the ledger does
+/// not know: an older ledger was put back, or they belong to another store. They are kept.
+pub(crate) fn clear_unknown(
+    storage: &dyn Storage,
+    ledger: &Ledger,
+    moves: &[Move],
+) -> Result<(), StoreError> {
+    let known: BTreeSet<String> = ledger
+        .days
+        .values()
+        .flat_map(|day| {
+            let origin = day.origin.as_ref().map(|_| day.unit.origin_path());
+            [Some(day.unit.samples_path()), origin]
+        })
+        .flatten()
+        .collect();
+    let is_day =
+        |path: &str| [SAMPLES, ORIGIN].iter().any(|top| path.starts_with(&format!("{top}/day=")));
+    for step in moves.iter().filter(|step| is_day(&step.to) && !known.contains(&step.to)) {
+        let path = &step.to;
+        if storage.size(path).map_err(|e| StoreError::io("read", path, e))?.is_none() {
+            continue;
+        }
+        let place = format!(
+            "{SET_ASIDE}/{:06}-unknown-{}",
+            ledger.sequence + 1,
+            path.replace(['/', '='], "-")
+        );
+        let folder = path.rsplit_once('/').map_or("", |(folder, _)| folder);
+        storage
+            .create_dir(SET_ASIDE)
+            .and_then(|()| storage.rename(path, &place))
+            .and_then(|()| storage.sync_dir(SET_ASIDE))
+            .and_then(|()| storage.sync_dir(folder))
+            .map_err(|e| StoreError::io("set aside", path, e))?;
+    }
+    Ok(())
+}
+
 /// Marks the dump as withdrawn, and those that may have told the same as to be imported again
 /// where a program of format 1 did not keep what they told. Returns the names of the latter.
 fn mark(ledger: &mut Ledger, dump: &DumpEntry, units: &[Unit]) -> Vec<String> {
@@ -150,6 +206,11 @@ fn mark(ledger: &mut Ledger, dump: &DumpEntry, units: &[Unit]) -> Vec<String> {
         if entry.number == dump.number {
             entry.state = DumpState::Withdrawn;
             continue;
+        }
+        // What it handed over to has another neighbour now.
+        let beside = |step: &NotedStep| step.other == dump.number;
+        if entry.steps.as_ref().is_some_and(|steps| steps.iter().any(beside)) {
+            entry.steps = None;
         }
         let told_again = entry.number < whole_from
             && units.iter().any(|unit| {

@@ -4,11 +4,13 @@
 
 mod common;
 
+use common::faulty::{Ending, Fault, FaultyStorage, World};
 use common::{Dice, Dump, START, digest, files_below, import, open, rows};
 use metersift_model::TimeUs;
 use metersift_store::{DumpState, ErrorKind, Store, StoreError, StoreSettings, Unit};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 const ROOMY: u64 = 1 << 30;
 
@@ -277,4 +279,249 @@ fn each_of_1600_flipped_bits_in_origin_files_is_noticed_before_a_telling_is_used
         fs::write(&path, &good).unwrap();
     }
     assert!(store.check().unwrap().is_sound());
+}
+
+/// A store whose import was decided and stopped before anything was put in its place.
+fn decided() -> World {
+    let settings = StoreSettings { bucket_count: Some(1), memory_bytes: ROOMY };
+    let done = FaultyStorage::new(World::default(), Fault::Never);
+    let mut store = Store::open_on(Arc::new(done.clone()), settings.clone()).unwrap();
+    import(&mut store, &dumps()[..1]).unwrap();
+    drop(store);
+    let start = done.world().after(Ending::Killed);
+    let run = |fault| {
+        let storage = FaultyStorage::new(start.clone(), fault);
+        let store = Store::open_on(Arc::new(storage.clone()), settings.clone());
+        let _ = import(&mut store.unwrap(), &dumps()[1..]);
+        storage
+    };
+    let log = run(Fault::Never).log();
+    let rename = log.iter().position(|call| call.starts_with("rename staging/intent")).unwrap();
+    // Its rename, the sync of its folder, and no more.
+    run(Fault::KilledAt(rename + 3)).world().after(Ending::Killed)
+}
+
+fn open_world(world: World) -> (FaultyStorage, Result<Store, StoreError>) {
+    let storage = FaultyStorage::new(world, Fault::Never);
+    let settings = StoreSettings { bucket_count: Some(1), memory_bytes: ROOMY };
+    let opened = Store::open_on(Arc::new(storage.clone()), settings);
+    (storage, opened)
+}
+
+/// Every bit, and not a sample of them.
+#[test]
+fn each_flipped_bit_of_an_intent_is_noticed_and_nothing_is_moved_by_it() {
+    let world = decided();
+    let bits = world.content("ledger/intent.json").len() * 8;
+    assert!(bits > 2000, "{bits} bits");
+    let names = world.file_names();
+    for bit in 0..bits {
+        let mut broken = world.clone();
+        broken.flip("ledger/intent.json", bit);
+        let (storage, opened) = open_world(broken);
+        let error = opened.err().unwrap_or_else(|| panic!("bit {bit} was not noticed"));
+        assert_eq!(error.kind(), ErrorKind::Damaged, "bit {bit}: {error}");
+        assert!(error.to_string().contains("ledger/intent.json"), "{error}");
+        assert_eq!(storage.world().file_names(), names, "bit {bit}");
+    }
+    assert!(open_world(world).1.is_ok());
+}
+
+#[test]
+fn each_of_400_flipped_bits_in_staged_files_is_noticed_before_they_are_put_in_place() {
+    let world = decided();
+    let staged: Vec<String> =
+        world.file_names().into_iter().filter(|name| name.starts_with("staging/")).collect();
+    assert!(staged.len() >= 4, "{staged:?}");
+    let mut dice = Dice(4);
+    for round in 0..400 {
+        let name = &staged[round % staged.len()];
+        let mut broken = world.clone();
+        let bit = dice.below(world.content(name).len() as u64 * 8) as usize;
+        broken.flip(name, bit);
+        let error = open_world(broken).1.err().unwrap_or_else(|| panic!("{name}, bit {bit}"));
+        assert_eq!(error.kind(), ErrorKind::Damaged, "{name}, bit {bit}: {error}");
+    }
+}
+
+#[test]
+fn a_cut_empty_or_missing_ledger_intent_or_format_file_is_noticed() {
+    let world = decided();
+    for name in ["ledger/ledger.jsonl", "ledger/intent.json", "format.json"] {
+        let folder = tempfile::tempdir().unwrap();
+        let write = |world: &World| {
+            for name in world.file_names() {
+                let path = folder.path().join(&name);
+                fs::create_dir_all(path.parent().unwrap()).unwrap();
+                fs::write(path, world.content(&name)).unwrap();
+            }
+        };
+        write(&world);
+        let path = folder.path().join(name);
+        let good = fs::read(&path).unwrap();
+        for cut in [0, 1, good.len() / 2, good.len() - 1] {
+            fs::write(&path, &good[..cut]).unwrap();
+            let error = Store::open(folder.path(), StoreSettings::default()).err();
+            // With an intent in place the ledger is about to be replaced whole.
+            if name != "ledger/ledger.jsonl" {
+                assert_eq!(error.unwrap().kind(), ErrorKind::Damaged, "{name}, {cut}");
+            }
+            write(&world);
+        }
+        fs::remove_file(&path).unwrap();
+        let opened = Store::open(folder.path(), StoreSettings::default());
+        if name == "format.json" {
+            assert_eq!(opened.err().unwrap().kind(), ErrorKind::Damaged);
+            assert_eq!(Store::read(folder.path()).err().unwrap().kind(), ErrorKind::Damaged);
+            assert!(!path.exists(), "no grid is guessed");
+        }
+    }
+}
+
+/// The ledger of the evening beside the day files of the morning.
+#[test]
+fn an_older_ledger_is_noticed_and_healed_and_what_it_does_not_know_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = open(folder.path(), 1, ROOMY);
+    import(&mut store, &dumps()[..1]).unwrap();
+    let ledger = folder.path().join("ledger/ledger.jsonl");
+    let older = fs::read(&ledger).unwrap();
+    import(&mut store, &dumps()[1..]).unwrap();
+    let good = digest(&store);
+    drop(store);
+    fs::write(&ledger, older).unwrap();
+
+    let mut store = open(folder.path(), 1, ROOMY);
+    let error = read_day(&store, 1).unwrap_err();
+    assert!(matches!(&error, StoreError::Damaged { dumps, .. } if dumps == &["a.csv"]), "{error}");
+    let report = store.check().unwrap();
+    let problem = |file: &str| report.problems.iter().find(|p| p.file == file);
+    let changed = problem("samples/day=2026-03-08/bucket=00.parquet").unwrap();
+    assert_eq!(changed.dumps, ["a.csv"]);
+    for top in ["samples", "origin"] {
+        let unknown = problem(&format!("{top}/day=2026-03-09/bucket=00.parquet")).unwrap();
+        assert!(unknown.what.contains("older ledger"), "{unknown:?}");
+    }
+    let units: Vec<Unit> = report.problems.iter().filter_map(|p| p.unit).collect();
+    let before = files_below(folder.path(), "samples");
+    store
+        .set_aside(
+            &units
+                .into_iter()
+                .collect::<std::collections::BTreeSet<_>>()
+                .into_iter()
+                .collect::<Vec<_>>(),
+        )
+        .unwrap();
+    assert!(store.check().unwrap().is_sound());
+    let kept: Vec<String> = files_below(folder.path(), "set-aside").into_values().collect();
+    for (name, hash) in before.iter().filter(|(name, _)| !name.contains("2026-03-07")) {
+        assert!(kept.contains(hash), "{name} is gone");
+    }
+    import(&mut store, &dumps()).unwrap();
+    assert_eq!(digest(&store), good);
+    assert!(store.check().unwrap().is_sound());
+}
+
+#[test]
+fn a_day_file_of_another_store_is_named_and_kept_when_an_import_needs_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = sound(folder.path());
+    let strange = "samples/day=2026-03-20/bucket=00.parquet";
+    let path = folder.path().join(strange);
+    fs::create_dir_all(path.parent().unwrap()).unwrap();
+    fs::copy(day_file(folder.path(), 0), &path).unwrap();
+    let report = store.check().unwrap();
+    assert_eq!(report.problems.len(), 1, "{report:?}");
+    assert_eq!(report.problems[0].file, strange);
+    assert_eq!(read_day(&store, 13).unwrap(), 0, "nothing of it is used");
+    let bytes = fs::read(&path).unwrap();
+    import(&mut store, &[Dump::new("late.csv", rows(2, START.plus(13).start(), 4, 60))]).unwrap();
+    assert!(store.check().unwrap().is_sound());
+    assert_eq!(read_day(&store, 13).unwrap(), 2 * 3 * 240);
+    let aside = fs::read_dir(folder.path().join("set-aside")).unwrap();
+    let kept: Vec<PathBuf> = aside.map(|entry| entry.unwrap().path()).collect();
+    assert_eq!(kept.len(), 1);
+    assert!(fs::read(&kept[0]).unwrap() == bytes);
+}
+
+#[test]
+fn cut_foreign_exchanged_or_missing_origin_files_are_noticed() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = sound(folder.path());
+    let path =
+        |day: i32| folder.path().join(format!("origin/day={}/bucket=00.parquet", START.plus(day)));
+    let (good, other) = (fs::read(path(0)).unwrap(), fs::read(path(1)).unwrap());
+    let samples = fs::read(day_file(folder.path(), 0)).unwrap();
+    let broken = [
+        ("cut", Some(good[..good.len() / 2].to_vec())),
+        ("empty", Some(Vec::new())),
+        ("missing", None),
+        ("of another day", Some(other)),
+        ("no origin file at all", Some(samples)),
+    ];
+    for (what, bytes) in broken {
+        match bytes {
+            Some(bytes) => fs::write(path(0), bytes).unwrap(),
+            None => fs::remove_file(path(0)).unwrap(),
+        }
+        let report = store.check().unwrap();
+        assert_eq!(report.problems.len(), 1, "{what}: {report:?}");
+        assert_eq!(report.problems[0].file, "origin/day=2026-03-07/bucket=00.parquet", "{what}");
+        assert_eq!(report.problems[0].dumps, ["a.csv"], "{what}");
+    }
+}
+
+#[test]
+fn exchanged_cut_or_strange_daily_and_hourly_tables_are_noticed_and_computed_again() {
+    use metersift_model::{ColumnData, Table};
+    let folder = tempfile::tempdir().unwrap();
+    let store = sound(folder.path());
+    for day in 0..2 {
+        let mut table = Table::default();
+        table.push("meter", "", ColumnData::Text(vec![Some("FT-3100".into())]));
+        table.push("day", "", ColumnData::Day(vec![Some(START.plus(day))]));
+        table.push("x_kg", "kg", ColumnData::Number(vec![f64::from(day)]));
+        store.write_daily(START.plus(day), 0, &table, "in").unwrap();
+        store.write_hours(START.plus(day), 0, &table, "in").unwrap();
+    }
+    assert!(store.check().unwrap().is_sound());
+    for top in ["daily", "hours"] {
+        let at = |day: i32, end: &str| {
+            folder.path().join(format!("{top}/day={}/bucket=00.{end}", START.plus(day)))
+        };
+        let receipt = |day: i32| match top {
+            "daily" => store.daily_receipt(START.plus(day), 0),
+            _ => store.hours_receipt(START.plus(day), 0),
+        };
+        let exchange = |ends: &[&str]| {
+            for end in ends {
+                let (one, two) = (fs::read(at(0, end)).unwrap(), fs::read(at(1, end)).unwrap());
+                fs::write(at(0, end), two).unwrap();
+                fs::write(at(1, end), one).unwrap();
+            }
+        };
+        // The tables alone, and each with its receipt.
+        for ends in [&["parquet"][..], &["parquet", "receipt.json"]] {
+            exchange(ends);
+            assert_eq!(store.check().unwrap().problems.len(), 2, "{top} {ends:?}");
+            assert_eq!((receipt(0), receipt(1)), (None, None), "{top} {ends:?}");
+            exchange(ends);
+            assert!(store.check().unwrap().is_sound());
+        }
+        let good = fs::read(at(0, "parquet")).unwrap();
+        fs::write(at(0, "parquet"), &good[..good.len() - 9]).unwrap();
+        assert_eq!(store.check().unwrap().problems.len(), 1, "{top}, cut");
+        assert_eq!(receipt(0), None);
+        fs::write(at(0, "parquet"), &good).unwrap();
+        // One more, without a receipt.
+        let strange = folder.path().join(format!("{top}/day=2026-03-20/bucket=00.parquet"));
+        fs::create_dir_all(strange.parent().unwrap()).unwrap();
+        fs::write(&strange, &good).unwrap();
+        assert_eq!(store.check().unwrap().problems.len(), 1, "{top}, one too many");
+        fs::remove_file(&strange).unwrap();
+        fs::remove_file(at(1, "parquet")).unwrap();
+        assert_eq!(receipt(1), None, "{top}, missing: it is computed again");
+        assert!(store.check().unwrap().is_sound());
+    }
 }

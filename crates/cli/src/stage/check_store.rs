@@ -10,6 +10,7 @@ use crate::stage::demo::open_store;
 use crate::stage::import::store_message;
 use crate::story::{self, grouped, say};
 use metersift_store::{Store, Unit};
+use std::collections::BTreeSet;
 
 /// What to do with a file that is not what the ledger says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,22 +41,17 @@ pub fn run(site: &Site, damage: Damage) -> Result<Exit, Message> {
     if report.problems.is_empty() {
         return Ok(Exit::Done);
     }
-    let days: Vec<Unit> = report
-        .problems
-        .iter()
-        .filter(|problem| problem.file.starts_with("samples/"))
-        .filter_map(|problem| problem.unit)
-        .collect();
-    let features: Vec<Unit> = report
-        .problems
-        .iter()
-        .filter(|problem| problem.file.starts_with("daily/"))
-        .filter_map(|problem| problem.unit)
-        .collect();
+    let under = |tops: [&str; 2]| -> BTreeSet<Unit> {
+        let inside = |file: &str| tops.iter().any(|top| file.starts_with(top));
+        let problems = report.problems.iter().filter(|problem| inside(&problem.file));
+        problems.filter_map(|problem| problem.unit).collect()
+    };
+    let days: Vec<Unit> = under(["samples/", "origin/"]).into_iter().collect();
+    let features: Vec<Unit> = under(["daily/", "hours/"]).into_iter().collect();
     match damage {
         Damage::SetAside => {
             set_aside(site, &days, &features)?;
-            let all = days.len() + features.len() == report.problems.len();
+            let all = report.problems.iter().all(|problem| problem.unit.is_some());
             Ok(if all { Exit::SetAside } else { Exit::Damaged })
         }
         Damage::Tell => {

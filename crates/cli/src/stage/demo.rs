@@ -46,11 +46,29 @@ fn refuse_foreign(dir: &Path) -> Result<(), Message> {
 
 /// Opens the store of a site for writing.
 pub fn open_store(site: &Site) -> Result<Store, Message> {
+    let dir = site.store_dir();
+    refuse_share(site, metersift_store::network_share(&dir))?;
     let settings = StoreSettings {
         bucket_count: Some(site.file.store.bucket_count),
         memory_bytes: site.file.store.memory_mib << 20,
     };
-    Store::open(&site.store_dir(), settings).map_err(import::store_message)
+    Store::open(&dir, settings).map_err(import::store_message)
+}
+
+/// A lock on a network share may not keep a second writer out; `share` is its kind.
+fn refuse_share(site: &Site, share: Option<&str>) -> Result<(), Message> {
+    match share.filter(|_| !site.file.store.one_writer_guaranteed) {
+        None => Ok(()),
+        Some(kind) => Err(Message::could_not_start("the store lies on a network share")
+            .at(format!(
+                "at {}: {kind}, whose locks may not keep a second writer out",
+                site.store_dir().display()
+            ))
+            .hint(
+                "move the store to a local disk; or see to it that one machine at a time runs \
+                 this, and say so in site.toml: one_writer_guaranteed = true under [store]",
+            )),
+    }
 }
 
 /// Builds the site, runs the night, returns what is printed.
@@ -114,4 +132,28 @@ pub fn pull_list(night: &night::Night) -> String {
 /// A number of false entries in words: no list is ever said to hold none.
 fn share_words(expected: f64) -> String {
     if expected < 0.05 { "Under 0.1".into() } else { format!("About {expected:.1}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_is_refused_by_name_unless_the_site_guarantees_one_writer() {
+        let site = |store: &str| {
+            let dir = tempfile::tempdir().expect("a folder");
+            let text = format!("name = \"Larkmoor test bench\"\n{store}");
+            std::fs::write(dir.path().join("site.toml"), text).expect("a file");
+            Site::load(dir.path()).expect("a site")
+        };
+        let plain = site("");
+        assert!(refuse_share(&plain, None).is_ok());
+        let message = refuse_share(&plain, Some("NFS")).expect_err("a share");
+        assert_eq!(message.exit, Exit::CouldNotStart);
+        let text = message.to_string();
+        assert!(text.contains("NFS") && text.contains("one_writer_guaranteed = true"), "{text}");
+        assert!(text.contains("store"), "{text}");
+        let told = site("[store]\none_writer_guaranteed = true\n");
+        assert!(refuse_share(&told, Some("NFS")).is_ok());
+    }
 }

@@ -8,12 +8,13 @@ use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::{Site, is_partial};
 use crate::stage::clock;
+use crate::stage::guard;
 use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
 use metersift_store::{
     DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, ImportOutcome, Ledger, RejectFile,
-    Store, StoreError,
+    Store, StoreError, Trouble,
 };
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -171,8 +172,10 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     {
         return Ok(Exit::CouldNotStart);
     }
+    guard::look(store, &tags)?;
+    let doubt = guard::tell(site, &store.ledger(), &tags);
     let lacking = tell_lacking(&store.ledger());
-    Ok(if lacking { Exit::SetAside } else { exit_of(site, &tally) })
+    Ok(if lacking { Exit::SetAside } else { exit_of(site, &tally).max(doubt) })
 }
 
 /// `4,321 rows in = 4,320 stored + ...`, over some dumps.
@@ -486,6 +489,7 @@ fn totals(source: &SourceSettings, report: &DumpReport) -> DumpTotals {
         first: report.first,
         last: report.last,
         source: source.name.clone(),
+        header_lines: report.headers.iter().map(|change| change.line).collect(),
         arrived: Some(now()),
     }
 }
@@ -589,19 +593,93 @@ pub fn store_message(error: StoreError) -> Message {
         ErrorKind::InUse => {
             (Exit::InUse, "try again when that run has ended; a lock ends with its run")
         }
-        ErrorKind::Damaged => (
-            Exit::Damaged,
-            "`metersift check-store` names every damaged file; with --set-aside the next night heals them from their dumps",
-        ),
+        ErrorKind::Damaged => (Exit::Damaged, damage_hint(&error)),
         ErrorKind::Setup => (Exit::CouldNotStart, setup_hint(&error)),
-        ErrorKind::Io => {
-            (Exit::Failed, "nothing half written counts: mend the place, then run again")
-        }
+        ErrorKind::Io => return io_message(&error),
         ErrorKind::Mistake => {
             (Exit::Failed, "this is a mistake of the program: report it with this message")
         }
     };
     Message::new(exit, error).hint(hint)
+}
+
+/// A refusal of the system by its name: what is lacking, on which file, and what became of the
+/// store.
+fn io_message(error: &StoreError) -> Message {
+    let (what, hint) = match error.trouble().unwrap_or(Trouble::Other) {
+        Trouble::NoRoom => {
+            ("no room on the disk of the store", "free room there, or move the store, and run again".into())
+        }
+        Trouble::Quota => (
+            "the quota of this user is used up",
+            "raise the quota, or free what this user holds on that disk, and run again".into(),
+        ),
+        Trouble::FileTooLarge => (
+            "a file of the store may not grow as large as it must",
+            "raise the limit on the size of a file (`ulimit -f`, LimitFSIZE) and run again".into(),
+        ),
+        Trouble::TooManyFiles => {
+            let limit = open_file_limit().map_or(String::new(), |n| format!(", now {n}"));
+            ("too many files are open", format!("raise the limit on open files (`ulimit -n`, LimitNOFILE{limit}) and run again"))
+        }
+        Trouble::ReadOnly => (
+            "the disk of the store can only be read",
+            "mount it for writing (a disk that found errors turns read-only) and run again".into(),
+        ),
+        Trouble::NoRight => (
+            "a right on the store is lacking",
+            "give the user that runs this the right to read and write all of the store, and run again".into(),
+        ),
+        Trouble::Busy => (
+            "a file of the store is open elsewhere",
+            "close what has it open (a backup, a notebook) and run again".into(),
+        ),
+        Trouble::Device => (
+            "the disk of the store failed",
+            "look at the disk and the system's log before running again; `metersift check-store` reads every file".into(),
+        ),
+        Trouble::Other => (
+            "the system refused a step of the store",
+            "mend the place, then run again".into(),
+        ),
+    };
+    let after = match error {
+        StoreError::NotPlaced { .. } => "what was decided is kept: the next run puts it in place",
+        _ => "nothing was changed: nothing half written counts",
+    };
+    let mut message = Message::new(Exit::Failed, what).at(error);
+    if let Some(room) = error.room() {
+        let mb = |bytes: u64| format!("{:.1} MB", bytes as f64 / 1e6);
+        let free = room.free_bytes.map_or(String::new(), |free| format!(", {} free", mb(free)));
+        message = message.at(format!("needs about {}{free}", mb(room.needs_bytes)));
+    }
+    message.at(after).hint(hint)
+}
+
+/// Files that this process may have open.
+fn open_file_limit() -> Option<u64> {
+    let limits = std::fs::read_to_string("/proc/self/limits").ok()?;
+    let line = limits.lines().find_map(|line| line.strip_prefix("Max open files"))?;
+    line.split_whitespace().next()?.parse().ok()
+}
+
+fn damage_hint(error: &StoreError) -> &'static str {
+    match error {
+        StoreError::Damaged { file, .. } | StoreError::Unreadable { file, .. }
+            if file.starts_with("ledger/intent") =>
+        {
+            "an interrupted import cannot be finished: move this file away and run \
+             `metersift check-store --set-aside`; the next night heals what it had begun"
+        }
+        StoreError::Damaged { file, .. } | StoreError::Unreadable { file, .. }
+            if file.starts_with("ledger/") || file == "format.json" =>
+        {
+            "put back the backup of the whole store, or delete the store and import the dumps again"
+        }
+        _ => {
+            "`metersift check-store` names every damaged file; with --set-aside the next night heals them from their dumps"
+        }
+    }
 }
 
 fn setup_hint(error: &StoreError) -> &'static str {

@@ -8,6 +8,7 @@ pub mod clock;
 pub mod demo;
 pub mod explain;
 pub mod features;
+pub mod guard;
 pub mod health;
 pub mod import;
 pub mod ledger;

@@ -4,6 +4,7 @@ use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::Site;
 use crate::stage::appointments;
+use crate::stage::guard;
 use crate::stage::health::{self, Missing, data_health};
 use crate::stage::import::{refused, store_message};
 use crate::stage::plan;
@@ -215,7 +216,8 @@ fn nights_on_disk(site: &Site) -> Vec<Day> {
 pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result<Night, Message> {
     let stage = story::stage("faults");
     let daily = read_daily(store, as_of)?;
-    let verdicts = fleet(site, &daily, &records)?.judge(as_of);
+    let mut verdicts = fleet(site, &daily, &records)?.judge(as_of);
+    guard::withhold_doubtful(site, &store.ledger(), &daily, as_of, &mut verdicts);
     let count = |state| verdicts.iter().filter(|verdict| verdict.state == state).count();
     stage.done(format!(
         "as of {as_of}: {} meters judged, {} young, {} not judged, from {} meter-days",
@@ -248,7 +250,8 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
         since::since(Inputs::read(&folder).as_ref(), &inputs, store, &daily, before.as_of)
     });
     let since = since.transpose().map_err(store_message)?;
-    let health = data_health(store, &daily, &verdicts, &previous, &missing, as_of);
+    let mut health = data_health(store, &daily, &verdicts, &previous, &missing, as_of);
+    health.unit_steps.splice(0..0, guard::lines(site, &store.ledger(), as_of));
     let summary = summary_lines(store, &daily, as_of);
     Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
 }

@@ -9,6 +9,7 @@ use metersift_store::storage::{Entry, NewFile, OpenFile, Storage};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 #[derive(Clone, Default, Debug)]
 struct Content {
@@ -23,6 +24,42 @@ pub struct World {
     durable_names: BTreeMap<String, usize>,
     folders: BTreeSet<String>,
     durable_folders: BTreeSet<String>,
+    /// Changes of names that no sync has made durable, in order.
+    pending: Vec<NameChange>,
+}
+
+/// One change of names; a rename happens whole or not at all.
+#[derive(Clone, Debug)]
+enum NameChange {
+    Created(String, usize),
+    Renamed(String, String, usize),
+    Removed(String),
+}
+
+impl NameChange {
+    fn touches(&self, folder: &str) -> bool {
+        match self {
+            NameChange::Created(name, _) | NameChange::Removed(name) => folder_of(name) == folder,
+            NameChange::Renamed(from, to, _) => {
+                folder_of(from) == folder || folder_of(to) == folder
+            }
+        }
+    }
+
+    fn apply(&self, names: &mut BTreeMap<String, usize>) {
+        match self {
+            NameChange::Created(name, id) => {
+                names.insert(name.clone(), *id);
+            }
+            NameChange::Renamed(from, to, id) => {
+                names.remove(from);
+                names.insert(to.clone(), *id);
+            }
+            NameChange::Removed(name) => {
+                names.remove(name);
+            }
+        }
+    }
 }
 
 /// What is left after the end of a process.
@@ -34,6 +71,9 @@ pub enum Ending {
     AllUnsyncedLost,
     /// Power was lost: names are there, content that was not synced is cut in half.
     ContentTorn,
+    /// Power was lost: of the changes of names that were not synced those are there whose bit is
+    /// set (the first change has the lowest; beyond 64 they begin anew), content as it was synced.
+    SomeNames(u64),
 }
 
 impl World {
@@ -59,6 +99,17 @@ impl World {
                     content.live = content.durable.clone().unwrap_or_default();
                 }
             }
+            Ending::SomeNames(bits) => {
+                world.names = self.durable_names.clone();
+                for (i, change) in self.pending.iter().enumerate() {
+                    if bits >> (i % 64) & 1 == 1 {
+                        change.apply(&mut world.names);
+                    }
+                }
+                for content in &mut world.contents {
+                    content.live = content.durable.clone().unwrap_or_default();
+                }
+            }
             Ending::ContentTorn => {
                 for content in &mut world.contents {
                     if content.durable.as_ref() != Some(&content.live) {
@@ -70,13 +121,27 @@ impl World {
         for content in &mut world.contents {
             content.durable = Some(content.live.clone());
         }
+        world.pending.clear();
         world.durable_names = world.names.clone();
         world.durable_folders = world.folders.clone();
         world
     }
 
+    /// How many changes of names are not durable.
+    pub fn pending(&self) -> usize {
+        self.pending.len()
+    }
+
     pub fn file_names(&self) -> Vec<String> {
         self.names.keys().cloned().collect()
+    }
+
+    /// Changes one bit of a file, as a disk might.
+    pub fn flip(&mut self, name: &str, bit: usize) {
+        let content = &mut self.contents[self.names[name]];
+        for bytes in [Some(&mut content.live), content.durable.as_mut()].into_iter().flatten() {
+            bytes[bit / 8] ^= 1 << (bit % 8);
+        }
     }
 
     pub fn content(&self, name: &str) -> &[u8] {
@@ -96,13 +161,19 @@ pub enum Fault {
     KilledAt(usize),
     /// Only this call fails.
     OnceAt(usize),
+    /// Renames to a path with this ending fail so many times.
+    RenamesTo(&'static str, usize),
 }
 
 struct Inner {
     world: World,
     calls: usize,
     fault: Fault,
+    /// The system's number of the error; none for one without.
+    code: Option<i32>,
     log: Vec<String>,
+    /// Time that was waited.
+    paused: Duration,
 }
 
 #[derive(Clone)]
@@ -110,7 +181,15 @@ pub struct FaultyStorage(Arc<Mutex<Inner>>);
 
 impl FaultyStorage {
     pub fn new(world: World, fault: Fault) -> FaultyStorage {
-        FaultyStorage(Arc::new(Mutex::new(Inner { world, calls: 0, fault, log: Vec::new() })))
+        FaultyStorage::failing(world, fault, None)
+    }
+    /// As [`FaultyStorage::new`], failing with an error of the system.
+    pub fn failing(world: World, fault: Fault, code: Option<i32>) -> FaultyStorage {
+        let (log, paused) = (Vec::new(), Duration::ZERO);
+        FaultyStorage(Arc::new(Mutex::new(Inner { world, calls: 0, fault, code, log, paused })))
+    }
+    pub fn paused(&self) -> Duration {
+        self.0.lock().unwrap().paused
     }
     pub fn world(&self) -> World {
         self.0.lock().unwrap().world.clone()
@@ -126,13 +205,23 @@ impl FaultyStorage {
         let mut inner = self.0.lock().unwrap();
         inner.calls += 1;
         inner.log.push(what);
-        let failed = match inner.fault {
+        let calls = inner.calls;
+        let what = inner.log[inner.log.len() - 1].clone();
+        let failed = match &mut inner.fault {
             Fault::Never => false,
-            Fault::KilledAt(n) => inner.calls >= n,
-            Fault::OnceAt(n) => inner.calls == n,
+            Fault::RenamesTo(end, times) => {
+                let hit = *times > 0 && what.starts_with("rename ") && what.ends_with(*end);
+                *times -= usize::from(hit);
+                hit
+            }
+            Fault::KilledAt(n) => calls >= *n,
+            Fault::OnceAt(n) => calls == *n,
         };
         if failed {
-            return Err(io::Error::other("injected"));
+            let code = inner.code;
+            return Err(
+                code.map_or_else(|| io::Error::other("injected"), io::Error::from_raw_os_error)
+            );
         }
         f(&mut inner.world)
     }
@@ -202,6 +291,10 @@ fn must_have_folder(world: &World, path: &str) -> io::Result<()> {
 }
 
 impl Storage for FaultyStorage {
+    fn pause(&self, time: Duration) {
+        self.0.lock().unwrap().paused += time;
+    }
+
     fn read(&self, path: &str) -> io::Result<Vec<u8>> {
         self.call(format!("read {path}"), |world| {
             Ok(world.contents[id_of(world, path)?].live.clone())
@@ -219,6 +312,7 @@ impl Storage for FaultyStorage {
             world.contents.push(Content::default());
             let id = world.contents.len() - 1;
             world.names.insert(path.into(), id);
+            world.pending.push(NameChange::Created(path.into(), id));
             Ok(id)
         })?;
         Ok(Box::new(Handle { storage: self.clone(), id, name: path.into() }))
@@ -230,13 +324,16 @@ impl Storage for FaultyStorage {
             let id = id_of(world, from)?;
             world.names.remove(from);
             world.names.insert(to.into(), id);
+            world.pending.push(NameChange::Renamed(from.into(), to.into(), id));
             Ok(())
         })
     }
 
     fn remove(&self, path: &str) -> io::Result<()> {
         self.call(format!("remove {path}"), |world| {
-            world.names.remove(path);
+            if world.names.remove(path).is_some() {
+                world.pending.push(NameChange::Removed(path.into()));
+            }
             Ok(())
         })
     }
@@ -244,6 +341,8 @@ impl Storage for FaultyStorage {
     fn remove_dir(&self, path: &str) -> io::Result<()> {
         self.call(format!("remove_dir {path}"), |world| {
             let below = format!("{path}/");
+            let gone = world.names.keys().filter(|name| name.starts_with(&below));
+            world.pending.extend(gone.cloned().map(NameChange::Removed));
             world.names.retain(|name, _| !name.starts_with(&below));
             world.folders.retain(|name| name != path && !name.starts_with(&below));
             Ok(())
@@ -270,6 +369,15 @@ impl Storage for FaultyStorage {
                 .filter(|(name, _)| folder_of(name) == path)
                 .map(|(name, &id)| (name.clone(), id))
                 .collect();
+            // The other folder of a rename is no longer in doubt either.
+            for change in world.pending.iter().filter(|change| change.touches(path)) {
+                if let NameChange::Renamed(from, _, id) = change
+                    && world.durable_names.get(from) == Some(id)
+                {
+                    world.durable_names.remove(from);
+                }
+            }
+            world.pending.retain(|change| !change.touches(path));
             world.durable_names.retain(|name, _| folder_of(name) != path);
             world.durable_names.extend(live);
             let folders: Vec<String> =

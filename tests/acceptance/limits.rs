@@ -1,0 +1,235 @@
+//! Limits of the machine, set by the machine: a full disk, small files, few open files, rights.
+
+#![cfg(target_os = "linux")]
+
+use crate::support::*;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::process::Command;
+
+/// Readings that do not compress: about four megabytes as they are spilled.
+fn noisy_dump() -> String {
+    let mut text = String::from("tag,time,value,quality\n");
+    let mut state = 7u64;
+    for second in 0..60_000 {
+        let (hour, minute) = (second / 3600, second / 60 % 60);
+        for (tag, level) in [("FLOW", 12_000.0), ("DENS", 998.0), ("DRIVE", 11.0)] {
+            // A congruential generator (Knuth's multiplier, from memory): digits, no statistics.
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            let share = (state >> 33) as f64 / (1u64 << 31) as f64;
+            text.push_str(&format!(
+                "FT-1.{tag},2026-03-02T{hour:02}:{minute:02}:{:02}Z,{:.9},192\n",
+                second % 60,
+                level * (1.0 + 0.01 * share)
+            ));
+        }
+    }
+    text
+}
+
+fn shell(script: &str) -> (Option<i32>, String) {
+    let out = Command::new("sh").args(["-c", script]).output().expect("a shell");
+    let text = [out.stdout, out.stderr].concat();
+    (out.status.code(), String::from_utf8_lossy(&text).into_owned())
+}
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_metersift");
+
+fn noisy_site(dir: &Path, memory_mib: u64) {
+    small_site(dir, &format!("\n[store]\nmemory_mib = {memory_mib}\n"));
+    put(&dir.join("dumps/a.csv"), noisy_dump());
+}
+
+fn digest(store: &Path) -> String {
+    metersift_store::Store::read(store).expect("a store").digest().expect("sound")
+}
+
+fn expected() -> String {
+    let dir = tempfile::tempdir().expect("a folder");
+    noisy_site(dir.path(), 512);
+    assert_eq!(on_site("import", dir.path()).code, Some(0));
+    digest(&dir.path().join("store"))
+}
+
+#[test]
+fn a_full_disk_is_told_with_the_need_and_changes_nothing() {
+    let (code, text) = shell("unshare -rm sh -c 'd=$(mktemp -d) && mount -t tmpfs none $d'");
+    if code != Some(0) {
+        eprintln!("skipped: no file system of one's own can be mounted here: {text}");
+        return;
+    }
+    let expected = expected();
+    let mut full = 0;
+    for (mib, memory_mib) in [(1, 1), (1, 512), (2, 1), (2, 512), (4, 1), (8, 512), (64, 1)] {
+        let dir = tempfile::tempdir().expect("a folder");
+        noisy_site(dir.path(), memory_mib);
+        let site = dir.path().to_string_lossy().into_owned();
+        std::fs::create_dir_all(dir.path().join("store")).expect("a folder");
+        let script = format!(
+            "cd {site} && mount -t tmpfs -o size={mib}m none store\n\
+             {PROGRAM} import --site . 2>first; echo $? >code-1\n\
+             find store -type f | sort >left; du -sk store | cut -f1 >kib\n\
+             mount -o remount,size=256m store\n\
+             {PROGRAM} import --site . 2>second; echo $? >code-2\n\
+             cp -r store kept"
+        );
+        let out = Command::new("unshare").args(["-rm", "sh", "-c", &script]).output();
+        let out = out.expect("unshare");
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        let read = |name: &str| std::fs::read_to_string(dir.path().join(name)).expect("a file");
+        let (code, told, left) = (read("code-1"), read("first"), read("left"));
+        let what = format!("{mib} MiB, memory {memory_mib} MiB: {told}");
+        if code.trim() == "5" {
+            full += 1;
+            for part in [
+                "error: no room on the disk of the store",
+                "staging/",
+                "needs about",
+                " MB free",
+                "nothing was changed",
+                "hint: free room",
+            ] {
+                assert!(told.contains(part), "{part} is missing: {what}");
+            }
+            let files = left.lines().filter(|file| {
+                ["samples", "origin", "staging", "ledger"]
+                    .iter()
+                    .any(|top| file.starts_with(&format!("store/{top}/")))
+            });
+            assert_eq!(files.count(), 0, "{what}\n{left}");
+            assert!(read("kib").trim().parse::<u64>().expect("KiB") < 100, "room is given back");
+        } else {
+            assert_eq!(code.trim(), "0", "{what}");
+        }
+        assert_eq!(read("code-2").trim(), "0", "{}", read("second"));
+        assert_eq!(digest(&dir.path().join("kept")), expected, "{what}");
+    }
+    assert!((2..7).contains(&full), "{full} of 7 disks were too small");
+}
+
+#[test]
+fn a_limit_on_the_size_of_files_is_named() {
+    let dir = tempfile::tempdir().expect("a folder");
+    noisy_site(dir.path(), 512);
+    let site = dir.path().to_string_lossy().into_owned();
+    // Blocks of 512 bytes (POSIX); the signal that ends others at the limit is ignored.
+    let (code, told) =
+        shell(&format!("trap '' XFSZ; ulimit -f 400; exec {PROGRAM} import --site {site}"));
+    assert_eq!(code, Some(5), "{told}");
+    for part in ["may not grow as large", "staging/", "nothing was changed", "ulimit -f"] {
+        assert!(told.contains(part), "{part} is missing: {told}");
+    }
+    assert!(snapshot(&dir.path().join("store/samples")).is_empty());
+    assert!(!dir.path().join("store/staging").exists());
+    assert_eq!(on_site("import", dir.path()).code, Some(0));
+    assert_eq!(digest(&dir.path().join("store")), expected());
+}
+
+#[test]
+fn many_dumps_need_few_open_files_and_too_few_are_named() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    for i in 0..300 {
+        let text = format!(
+            "tag,time,value,quality\nFT-1.DENS,2026-03-{:02}T{:02}:00:00Z,998.2,192\n",
+            1 + i % 28,
+            i / 28
+        );
+        put(&dir.path().join(format!("dumps/{i:03}.csv")), text);
+    }
+    let site = dir.path().to_string_lossy().into_owned();
+    let import = |n: u32| shell(&format!("ulimit -n {n}; exec {PROGRAM} import --site {site}"));
+    let mut named = 0;
+    for n in 4..12 {
+        let (code, told) = import(n);
+        if code == Some(5) && told.contains("too many files are open") {
+            assert!(told.contains(&format!("now {n}")) && told.contains("ulimit -n"), "{told}");
+            named += 1;
+        }
+        assert_ne!(code, Some(101), "{told}");
+    }
+    eprintln!("{named} of 8 limits were named by the store");
+    let (code, told) = import(64);
+    assert_eq!(code, Some(0), "{told}");
+    let store = metersift_store::Store::read(&dir.path().join("store")).expect("a store");
+    assert_eq!(store.ledger().rows(), 300);
+}
+
+/// The program where everybody may run it, and whether it can be run as nobody.
+fn as_nobody(dir: &Path) -> Option<String> {
+    let program = dir.join("metersift");
+    std::fs::copy(PROGRAM, &program).expect("a copy");
+    std::fs::set_permissions(dir, PermissionsExt::from_mode(0o755)).expect("rights");
+    let program = program.to_string_lossy().into_owned();
+    let run = format!("setpriv --reuid=65534 --regid=65534 --clear-groups {program}");
+    let (code, text) = shell(&format!("{run} --version"));
+    if code != Some(0) {
+        eprintln!("skipped: the program cannot be run as another user here: {text}");
+        return None;
+    }
+    Some(run)
+}
+
+#[test]
+fn rights_that_are_lacking_are_found_before_any_work() {
+    let home = tempfile::tempdir().expect("a folder");
+    let Some(nobody) = as_nobody(home.path()) else { return };
+    let site = home.path().join("site");
+    small_site(&site, "");
+    put(&site.join("dumps/a.csv"), long_dump("2026-03-02"));
+    let import = || shell(&format!("{nobody} import --site {}", site.display()));
+
+    // The site belongs to somebody else: no store can be made.
+    let (code, told) = import();
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains("store") && told.contains("right to read and write"), "{told}");
+    assert!(!site.join("store").exists());
+
+    // The store does.
+    assert_eq!(on_site("import", &site).code, Some(0));
+    put(&site.join("dumps/b.csv"), long_dump("2026-03-03"));
+    let before = snapshot(&site.join("store"));
+    let (code, told) = import();
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains("writer.lock") && told.contains("right to read and write"), "{told}");
+    assert!(snapshot(&site.join("store")) == before, "not a byte");
+
+    // It may be read and not written: readers work.
+    let (code, told) = shell(&format!("{nobody} ledger --site {}", site.display()));
+    assert_eq!(code, Some(0), "{told}");
+
+    // A file that may not be read is an error of rights, and no damage.
+    let ledger = site.join("store/ledger/ledger.jsonl");
+    std::fs::set_permissions(&ledger, PermissionsExt::from_mode(0o600)).expect("rights");
+    let (code, told) = shell(&format!("{nobody} ledger --site {}", site.display()));
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains("ledger.jsonl"), "{told}");
+}
+
+#[test]
+fn a_disk_that_can_only_be_read_is_named_before_any_work() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    put(&dir.path().join("dumps/a.csv"), long_dump("2026-03-02"));
+    assert_eq!(on_site("import", dir.path()).code, Some(0));
+    put(&dir.path().join("dumps/b.csv"), long_dump("2026-03-03"));
+    let before = snapshot(&dir.path().join("store"));
+    let store = dir.path().join("store").to_string_lossy().into_owned();
+    let script = format!(
+        "mount --bind {store} {store} && mount -o remount,bind,ro {store} || exit 99\n\
+         exec {PROGRAM} import --site {}",
+        dir.path().display()
+    );
+    let out = Command::new("unshare").args(["-rm", "sh", "-c", &script]).output();
+    let out = match out {
+        Ok(out) if out.status.code() != Some(99) && out.status.code() != Some(1) => out,
+        other => {
+            eprintln!("skipped: no disk can be mounted for reading only here: {other:?}");
+            return;
+        }
+    };
+    let told = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(2), "{told}");
+    assert!(told.contains("Read-only file system"), "{told}");
+    assert!(snapshot(&dir.path().join("store")) == before, "not a byte");
+}
