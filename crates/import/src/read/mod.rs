@@ -8,6 +8,7 @@
 //!         nothing of it counts.
 //! Limits: readings of an open fold are kept in memory until their tag leaves the fold.
 
+mod book;
 mod finish;
 mod header;
 mod parse;
