@@ -46,6 +46,7 @@ mod merge;
 mod rejects;
 mod runs;
 mod seal;
+mod seen;
 mod spill;
 pub mod storage;
 mod store;
@@ -53,6 +54,7 @@ mod table_file;
 mod tellings;
 mod undo;
 mod unit_job;
+mod window;
 
 pub use accounts::{DumpOutcome, DumpTotals, ImportOutcome};
 pub use check::{CheckReport, Problem};
@@ -66,6 +68,7 @@ pub use ledger::{Again, DayFile, DumpEntry, DumpState, FileStamp, Ledger, RowCou
 pub use rejects::{MOST_REJECT_BYTES, NOT_WRITTEN, RejectFile};
 pub use runs::{MeterRuns, OriginRun, RunRef};
 pub use seal::hash as content_hash;
+pub use seen::{SeenFile, SeenFiles};
 pub use store::{DEFAULT_MEMORY_BYTES, Store, StoreSettings};
 pub use table_file::{
     ColumnNotes, TableMetadata, read_table, table_from_bytes, table_to_bytes, write_table,
