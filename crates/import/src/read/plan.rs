@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, RwLock};
 
 /// Distinct unknown tags whose look-up is remembered.
-const MAX_UNKNOWN_TAGS: usize = 1_000_000;
+const MAX_UNKNOWN_TAGS: usize = 100_000;
 
 /// The header in force and what it says.
 #[derive(Clone, Debug, PartialEq, Eq)]
