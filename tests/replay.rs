@@ -51,7 +51,7 @@ fn round<S: Strategy>(
         max_shrink_iters: 2_000,
         ..Config::default()
     };
-    if let Err(find) = TestRunner::new(config).run(strategy, |case| test(case)) {
+    if let Err(find) = TestRunner::new(config).run(strategy, test) {
         panic!("seed {rng_seed}: {find}");
     }
 }

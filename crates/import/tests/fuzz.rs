@@ -224,7 +224,7 @@ fn encoding() {
             prop_assert_eq!(decode_as(&bytes, encoding), bare.as_bytes());
         }
         let bytes = damaged(bytes, &damage);
-        let _ = find(&bytes, &[bytes.clone()]);
+        let _ = find(&bytes, std::slice::from_ref(&bytes));
         let whole = decode_as(&bytes, encoding);
         if encoding != Encoding::Utf8 {
             prop_assert!(std::str::from_utf8(&whole).is_ok());
