@@ -482,6 +482,32 @@ pub fn epoch_us(text: &[u8], format: &TimeFormat) -> Option<i64> {
     }
 }
 
+/// `HH:MM:SS` or `HH.MM.SS` in microseconds, all eight bytes at once.
+#[inline]
+fn clock_us(clock: [u8; 8]) -> Option<i64> {
+    const MARKS: u64 = 0x0000_FF00_00FF_0000;
+    const HIGH: u64 = 0x8080_8080_8080_8080;
+    // Added to a byte, this sets the high bit from ten on.
+    const FROM_TEN: u64 = 0x7676_7676_7676_7676;
+    let clock = u64::from_le_bytes(clock);
+    let digits = (clock & !MARKS) ^ (0x3030_3030_3030_3030 & !MARKS);
+    let marks = clock & MARKS;
+    let colons = u64::from_le_bytes([0, 0, b':', 0, 0, b':', 0, 0]);
+    let points = u64::from_le_bytes([0, 0, b'.', 0, 0, b'.', 0, 0]);
+    if (digits.wrapping_add(FROM_TEN) | digits) & HIGH != 0 || (marks != colons && marks != points)
+    {
+        return None;
+    }
+    // Tens and ones of one part stand side by side.
+    let parts = digits * 10 + (digits >> 8);
+    let part = |byte: u32| (parts >> (8 * byte) & 0xFF) as i64;
+    let (hour, minute, second) = (part(0), part(3), part(6));
+    if hour > 23 || minute > 59 || second > 59 {
+        return None;
+    }
+    Some((hour * 3600 + minute * 60 + second) * US_PER_SECOND)
+}
+
 /// Reads the time cells of one block, remembering the date and the zone rule seen last.
 #[derive(Debug)]
 pub struct TimeReader<'d> {
@@ -542,25 +568,33 @@ impl<'d> TimeReader<'d> {
     /// The frequent case: `date HH:MM:SS[.fff][Z]` on the date of the row before.
     #[inline]
     fn read_same_date(&mut self, text: &[u8]) -> Option<TimeValue> {
+        let (local_us, offset) = self.same_date(text)?;
+        Some(self.place(local_us, offset))
+    }
+
+    /// As [`TimeReader::read`], where nothing new is learned: a date seen before, in UTC or at a
+    /// known offset.
+    #[inline]
+    pub(crate) fn peek_same_date(&self, text: &[u8]) -> Option<TimeValue> {
+        let TimeFormat::Civil { .. } = self.format else { return None };
+        match self.same_date(text)? {
+            (local_us, Some(offset_us)) => Some(TimeValue::At(local_us - offset_us)),
+            (local_us, None) => Some(TimeValue::At(local_us - self.zone.known_offset(local_us)?)),
+        }
+    }
+
+    /// Local time and offset.
+    #[inline]
+    fn same_date(&self, text: &[u8]) -> Option<(i64, Option<i64>)> {
         let (date, rest) = text.split_first_chunk::<10>()?;
         if *date != self.date {
             return None;
         }
-        let (clock, tail) = rest.split_first_chunk::<9>()?;
-        let [b'T' | b' ', h1, h2, s1 @ (b':' | b'.'), m1, m2, s2, x1, x2] = *clock else {
+        let ([b'T' | b' ', clock @ ..], tail) = rest.split_first_chunk::<9>()? else {
             return None;
         };
+        let mut us = clock_us(*clock)?;
         let digit = |byte: u8| u32::from(byte.wrapping_sub(b'0'));
-        let parts = [digit(h1), digit(h2), digit(m1), digit(m2), digit(x1), digit(x2)];
-        if s1 != s2 || parts.iter().any(|&digit| digit > 9) {
-            return None;
-        }
-        let (hour, minute) = (parts[0] * 10 + parts[1], parts[2] * 10 + parts[3]);
-        let second = parts[4] * 10 + parts[5];
-        if hour > 23 || minute > 59 || second > 59 {
-            return None;
-        }
-        let mut us = i64::from(hour * 3600 + minute * 60 + second) * US_PER_SECOND;
         let tail = match tail.split_first_chunk::<4>() {
             Some((&[b'.', a, b, c], rest)) if rest.is_empty() || *rest == [b'Z'] => {
                 let ms = [digit(a), digit(b), digit(c)];
@@ -577,7 +611,7 @@ impl<'d> TimeReader<'d> {
             b"Z" => Some(0),
             _ => return None,
         };
-        Some(self.place(self.date_us + us, offset))
+        Some((self.date_us + us, offset))
     }
 
     fn read_civil(&mut self, text: &[u8], order: DateOrder, short_years: bool) -> TimeValue {

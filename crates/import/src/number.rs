@@ -175,6 +175,36 @@ fn parse_plain(text: &[u8], mark: u8) -> Option<f64> {
     Some(if negative { -value } else { value })
 }
 
+/// A plain short number at the start of a text, and its length: as [`parse`] reads it. `None` for
+/// everything else, a number too.
+#[inline]
+pub(crate) fn scan(text: &[u8], mark: u8) -> Option<(f64, usize)> {
+    let negative = text.first() == Some(&b'-');
+    let from = usize::from(negative);
+    let mut mantissa: u64 = 0;
+    let mut at = from;
+    let mut marked = None;
+    for &byte in text.get(from..)?.iter().take(17) {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            mantissa = mantissa * 10 + u64::from(digit);
+        } else if byte == mark && marked.is_none() {
+            marked = Some(at);
+        } else {
+            break;
+        }
+        at += 1;
+    }
+    let n_fraction = marked.map_or(0, |mark| at - mark - 1);
+    let n_digits = at - from - usize::from(marked.is_some());
+    // Up to fifteen digits stay below 2^53 for certain.
+    if n_digits == 0 || n_digits > 15 {
+        return None;
+    }
+    let value = mantissa as f64 / POW10[n_fraction];
+    Some((if negative { -value } else { value }, at))
+}
+
 fn is_exponent(text: &[u8]) -> bool {
     let [b'e' | b'E', rest @ ..] = text else { return false };
     let digits = match rest {

@@ -139,6 +139,21 @@ impl<'z> ZoneCache<'z> {
         ZoneCache { zone, slots: vec![(i64::MIN, SlotRule::Gap); N_SLOTS] }
     }
 
+    /// The offset of a local time, µs, where it is the only one and was looked up before.
+    #[inline]
+    pub(crate) fn known_offset(&self, local_us: i64) -> Option<i64> {
+        match &self.zone.rule {
+            Rule::Fixed { offset_us } => Some(*offset_us),
+            Rule::Named(_) => {
+                let slot = local_us.div_euclid(SLOT_US);
+                match self.slots[(slot as usize) & (N_SLOTS - 1)] {
+                    (cached, SlotRule::Offset(offset_us)) if cached == slot => Some(offset_us),
+                    _ => None,
+                }
+            }
+        }
+    }
+
     /// The instant of a local time.
     #[inline]
     pub fn resolve(&mut self, local_us: i64) -> Resolved {

@@ -81,6 +81,7 @@ pub struct ReadingBlock {
 
 impl ReadingBlock {
     /// Appends one reading.
+    #[inline]
     pub fn push(&mut self, series: SeriesId, time_us: i64, value: f64, quality: u8, line: u32) {
         self.series.push(series.0);
         self.time_us.push(time_us);
@@ -90,6 +91,7 @@ impl ReadingBlock {
     }
 
     /// Number of readings.
+    #[inline]
     pub fn len(&self) -> usize {
         self.series.len()
     }

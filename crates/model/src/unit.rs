@@ -32,6 +32,7 @@ impl Conversion {
     }
 
     /// The value in the storage unit.
+    #[inline]
     pub fn apply(self, value: f64) -> f64 {
         (value + self.before) * self.factor + self.after
     }

@@ -1,5 +1,6 @@
 //! Reading day files: the whole file is hashed before any of it is decoded (Parquet itself lets
-//! nine flipped bits in ten pass), then decoded group by group.
+//! nine flipped bits in ten pass), then decoded group by group. Where only one meter is wanted, the
+//! groups that may hold it are hashed and decoded, each by a hash of its own in the ledger.
 
 use crate::day_file::{FORMAT_KEY, schema, schema_1};
 use crate::error::StoreError;
@@ -8,16 +9,19 @@ use crate::layout::FORMAT_VERSION;
 use crate::seal;
 use crate::storage::Storage;
 use crate::tellings::OriginReader;
+use crate::window::{Part, PartedFile, Window};
 use arrow::array::{Array, ArrayRef, AsArray, Float64Array};
 use arrow::buffer::ScalarBuffer;
 use arrow::datatypes::{Float64Type, Int32Type, TimestampMicrosecondType, UInt8Type, UInt32Type};
-use bytes::Bytes;
 use parquet::arrow::arrow_reader::{
     ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
 };
 use parquet::file::metadata::RowGroupMetaData;
 use std::io;
 use std::sync::Arc;
+
+/// Bytes of a staged file that are read back at a time.
+const READ_BYTES: usize = 1 << 20;
 
 /// One run of a series within a decoded group.
 #[derive(Clone, Debug)]
@@ -38,19 +42,61 @@ pub(crate) struct DecodedGroup {
     pub quality: ScalarBuffer<u8>,
     /// Of a day file of format 1.
     pub dump: Option<ScalarBuffer<u32>>,
+    /// Its first row in the file.
+    pub first_row: u64,
 }
 
-/// Reads a day file whose hash was compared already.
+/// Where the row groups of a file come from.
+#[derive(Clone)]
+pub(crate) enum Content {
+    /// A file whose hash was compared already.
+    Whole(Window),
+    /// A file whose parts are hashed as they are read.
+    Parts(PartedFile),
+}
+
+impl Content {
+    /// The bytes of a row group, their hash compared.
+    pub(crate) fn group(&self, number: usize) -> Result<Window, StoreError> {
+        match self {
+            Content::Whole(window) => Ok(window.clone()),
+            Content::Parts(file) => file.part(number),
+        }
+    }
+
+    /// The footer.
+    pub(crate) fn footer(&self, file: &str) -> Result<ArrowReaderMetadata, StoreError> {
+        match self {
+            Content::Whole(window) => footer(file, window),
+            Content::Parts(parts) => {
+                let metadata = footer(file, &parts.tail()?)?;
+                let ends = group_ends(&metadata);
+                let same = ends.len() + 1 == parts.parts.len()
+                    && ends.iter().zip(&parts.parts).all(|(&end, part)| end as u64 == part.end);
+                if same {
+                    return Ok(metadata);
+                }
+                let reason = "its row groups end elsewhere than the ledger says".into();
+                Err(StoreError::Unreadable { file: file.into(), reason })
+            }
+        }
+    }
+}
+
+/// Reads a day file.
 #[derive(Clone)]
 pub(crate) struct DayFileReader {
     file: String,
-    bytes: Bytes,
+    content: Content,
     metadata: ArrowReaderMetadata,
     next: usize,
+    next_row: u64,
+    /// The only meter that is wanted.
+    meter: Option<String>,
 }
 
 /// The footer of a Parquet file whose bytes passed the hash.
-pub(crate) fn footer(file: &str, bytes: &Bytes) -> Result<ArrowReaderMetadata, StoreError> {
+pub(crate) fn footer(file: &str, bytes: &Window) -> Result<ArrowReaderMetadata, StoreError> {
     ArrowReaderMetadata::load(bytes, ArrowReaderOptions::new())
         .map_err(|e| StoreError::Unreadable { file: file.into(), reason: e.to_string() })
 }
@@ -58,9 +104,13 @@ pub(crate) fn footer(file: &str, bytes: &Bytes) -> Result<ArrowReaderMetadata, S
 impl DayFileReader {
     /// Looks at the footer. `bytes` must have passed the hash.
     pub(crate) fn new(file: &str, bytes: Vec<u8>) -> Result<DayFileReader, StoreError> {
-        let bytes = Bytes::from(bytes);
+        DayFileReader::of(file, Content::Whole(Window::whole(bytes.into())))
+    }
+
+    /// Looks at the footer.
+    pub(crate) fn of(file: &str, content: Content) -> Result<DayFileReader, StoreError> {
         let unreadable = |reason: String| StoreError::Unreadable { file: file.into(), reason };
-        let metadata = footer(file, &bytes)?;
+        let metadata = content.footer(file)?;
         let version = metadata
             .metadata()
             .file_metadata()
@@ -76,7 +126,14 @@ impl DayFileReader {
         if fields != schema().fields() && fields != schema_1().fields() {
             return Err(unreadable("its columns are not those of a day file".into()));
         }
-        Ok(DayFileReader { file: file.into(), bytes, metadata, next: 0 })
+        let (next, next_row) = (0, 0);
+        Ok(DayFileReader { file: file.into(), content, metadata, next, next_row, meter: None })
+    }
+
+    /// Passes over row groups that cannot hold a meter.
+    pub(crate) fn only(mut self, meter: &str) -> DayFileReader {
+        self.meter = Some(meter.into());
+        self
     }
 
     /// Readings that the footer promises.
@@ -84,35 +141,36 @@ impl DayFileReader {
         self.metadata.metadata().file_metadata().num_rows().max(0) as u64
     }
 
-    /// Short hashes of each row group and of what follows the last; none for a file of one group,
-    /// which is read whole anyway.
-    pub(crate) fn part_hashes(&self) -> Vec<String> {
-        let ends = group_ends(&self.metadata);
-        if ends.len() < 2 {
-            return Vec::new();
-        }
-        let starts = std::iter::once(0).chain(ends.iter().copied());
-        let until = ends.iter().copied().chain([self.bytes.len()]);
-        starts.zip(until).map(|(a, b)| part_hash(&self.bytes[a.min(b)..b])).collect()
-    }
-
     /// The next row group; `None` after the last.
     pub(crate) fn next_group(&mut self) -> Result<Option<DecodedGroup>, StoreError> {
-        let groups = self.metadata.metadata().row_groups();
-        let Some(group) = groups.get(self.next) else { return Ok(None) };
-        let rows = group.num_rows().max(0) as usize;
-        let decoded = self.decode(self.next, rows);
-        self.next += 1;
-        decoded
-            .map(Some)
-            .map_err(|reason| StoreError::Unreadable { file: self.file.clone(), reason })
+        loop {
+            let groups = self.metadata.metadata().row_groups();
+            let Some(group) = groups.get(self.next) else { return Ok(None) };
+            let rows = group.num_rows().max(0) as usize;
+            let wanted = self.meter.as_deref().is_none_or(|meter| may_hold(group, meter));
+            let (number, first_row) = (self.next, self.next_row);
+            self.next += 1;
+            self.next_row += rows as u64;
+            if !wanted {
+                continue;
+            }
+            let window = self.content.group(number)?;
+            let decoded = self.decode(window, number, rows, first_row);
+            return decoded
+                .map(Some)
+                .map_err(|reason| StoreError::Unreadable { file: self.file.clone(), reason });
+        }
     }
 
-    fn decode(&self, group: usize, rows: usize) -> Result<DecodedGroup, String> {
-        let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(
-            self.bytes.clone(),
-            self.metadata.clone(),
-        );
+    fn decode(
+        &self,
+        window: Window,
+        group: usize,
+        rows: usize,
+        first_row: u64,
+    ) -> Result<DecodedGroup, String> {
+        let builder =
+            ParquetRecordBatchReaderBuilder::new_with_metadata(window, self.metadata.clone());
         // One batch over the whole group: a batch across two groups would merge dictionaries.
         let mut reader = builder
             .with_row_groups(vec![group])
@@ -141,8 +199,20 @@ impl DayFileReader {
             value: nan_for_null(value),
             quality: quality.values().clone(),
             dump: dump.map(|dump| dump.values().clone()),
+            first_row,
         })
     }
+}
+
+/// Whether a row group may hold a meter, by the least and the greatest name in it.
+fn may_hold(group: &RowGroupMetaData, meter: &str) -> bool {
+    let Some(statistics) = group.columns().first().and_then(|column| column.statistics()) else {
+        return true;
+    };
+    // A name that was cut for the footer is a bound all the same.
+    let below = statistics.max_bytes_opt().is_some_and(|max| max < meter.as_bytes());
+    let above = statistics.min_bytes_opt().is_some_and(|min| min > meter.as_bytes());
+    !below && !above
 }
 
 /// Where each row group ends in the file.
@@ -159,7 +229,10 @@ fn group_ends(metadata: &ArrowReaderMetadata) -> Vec<usize> {
 
 /// Half a blake3: enough against accidents, and the ledger stays short.
 pub(crate) fn part_hash(bytes: &[u8]) -> String {
-    let mut hash = seal::hash(bytes);
+    cut(seal::hash(bytes))
+}
+
+fn cut(mut hash: String) -> String {
     hash.truncate(32);
     hash
 }
@@ -247,31 +320,92 @@ pub(crate) fn read_verified(
     Err(damaged(format!("{} bytes, hash {}", bytes.len(), short(&found))))
 }
 
-fn short(hash: &str) -> &str {
+pub(crate) fn short(hash: &str) -> &str {
     hash.get(..12).unwrap_or(hash)
 }
 
 /// Reads a staged day file back and compares bytes and rows with what was written; gives the
 /// hashes of its parts.
 pub(crate) fn verify_staged(
-    storage: &dyn Storage,
+    storage: &Arc<dyn Storage>,
     path: &str,
     written: &Written,
 ) -> Result<Vec<String>, StoreError> {
-    let bytes = read_verified(storage, path, written.bytes, &written.hash)?;
-    let reader = DayFileReader::new(path, bytes)?;
-    rows_as_written(path, reader.rows(), written)?;
-    Ok(reader.part_hashes())
+    let parts = hash_parts(&**storage, path, written)?;
+    let content = staged(storage, path, written, &parts)?;
+    rows_as_written(path, DayFileReader::of(path, content)?.rows(), written)?;
+    Ok(texts(&parts))
 }
 
 /// As [`verify_staged`], for an origin file.
 pub(crate) fn verify_staged_origin(
+    storage: &Arc<dyn Storage>,
+    path: &str,
+    written: &Written,
+) -> Result<Vec<String>, StoreError> {
+    let parts = hash_parts(&**storage, path, written)?;
+    let content = staged(storage, path, written, &parts)?;
+    rows_as_written(path, OriginReader::of(path, content)?.rows(), written)?;
+    Ok(texts(&parts))
+}
+
+/// Parts as the ledger keeps them; none for a file of one group, which is read whole anyway.
+fn texts(parts: &[Part]) -> Vec<String> {
+    let text = |part: &Part| format!("{}:{}", part.end, part.hash);
+    if parts.len() > 2 { parts.iter().map(text).collect() } else { Vec::new() }
+}
+
+/// A staged file whose hash is right, for a look at its footer.
+fn staged(
+    storage: &Arc<dyn Storage>,
+    path: &str,
+    written: &Written,
+    parts: &[Part],
+) -> Result<Content, StoreError> {
+    if parts.len() < 2 {
+        let bytes = read_verified(&**storage, path, written.bytes, &written.hash)?;
+        return Ok(Content::Whole(Window::whole(bytes.into())));
+    }
+    let (storage, path, parts) = (Arc::clone(storage), path.into(), parts.to_vec());
+    Ok(Content::Parts(PartedFile { storage, path, parts }))
+}
+
+/// Reads a staged file from front to back, however large it is, and compares its hash; gives the
+/// hashes of its row groups and of what follows the last.
+fn hash_parts(
     storage: &dyn Storage,
     path: &str,
     written: &Written,
-) -> Result<(), StoreError> {
-    let bytes = read_verified(storage, path, written.bytes, &written.hash)?;
-    rows_as_written(path, OriginReader::new(path, bytes)?.rows(), written)
+) -> Result<Vec<Part>, StoreError> {
+    let io = |e| StoreError::io("read", path, e);
+    let file = storage.open(path).map_err(io)?;
+    let (mut whole, mut parts, mut start) = (blake3::Hasher::new(), Vec::new(), 0);
+    let mut buffer = vec![0; (written.bytes as usize).min(READ_BYTES)];
+    for end in written.ends.iter().copied().chain([written.bytes]) {
+        let mut part = blake3::Hasher::new();
+        let mut at = start;
+        while at < end {
+            let length = (end - at).min(buffer.len() as u64) as usize;
+            file.read_at(at, &mut buffer[..length]).map_err(io)?;
+            whole.update(&buffer[..length]);
+            part.update(&buffer[..length]);
+            at += length as u64;
+        }
+        let hash = cut(part.finalize().to_hex().to_string());
+        parts.push(Part { start, end, hash });
+        start = end;
+    }
+    let found = whole.finalize().to_hex().to_string();
+    let size = storage.size(path).map_err(io)?;
+    if found == written.hash && size == Some(written.bytes) {
+        return Ok(parts);
+    }
+    Err(StoreError::Damaged {
+        file: path.into(),
+        expected: format!("{} bytes, hash {}", written.bytes, short(&written.hash)),
+        found: format!("{} bytes, hash {}", size.unwrap_or(0), short(&found)),
+        dumps: Vec::new(),
+    })
 }
 
 fn rows_as_written(path: &str, rows: u64, written: &Written) -> Result<(), StoreError> {

@@ -22,6 +22,8 @@ pub(crate) struct Written {
     pub bytes: u64,
     pub rows: u64,
     pub hash: String,
+    /// Where each row group ends; none for a file that has none.
+    pub ends: Vec<u64>,
 }
 
 /// Columns of one row group.
@@ -61,7 +63,7 @@ impl HashingFile {
         self.file.flush().map_err(|e| StoreError::io("write", path, e))?;
         self.file.sync().map_err(|e| StoreError::io("sync", path, e))?;
         let hash = self.hasher.finalize().to_hex().to_string();
-        Ok(Written { bytes: self.bytes, rows, hash })
+        Ok(Written { bytes: self.bytes, rows, hash, ends: Vec::new() })
     }
 }
 
@@ -85,7 +87,8 @@ pub(crate) struct GroupWriter {
     writer: SerializedFileWriter<HashingFile>,
     factory: ArrowRowGroupWriterFactory,
     schema: SchemaRef,
-    groups: usize,
+    /// Where each row group ends.
+    ends: Vec<u64>,
     rows: u64,
     refused: Refused,
 }
@@ -104,7 +107,8 @@ impl GroupWriter {
             writer.into_serialized_writer()
         };
         let (writer, factory) = open().map_err(|e| writing(path, &refused, e))?;
-        Ok(GroupWriter { path: path.into(), writer, factory, schema, groups: 0, rows: 0, refused })
+        let path = path.into();
+        Ok(GroupWriter { path, writer, factory, schema, ends: Vec::new(), rows: 0, refused })
     }
 
     /// Encodes groups side by side on all cores. Numbers them from the next one on.
@@ -113,7 +117,7 @@ impl GroupWriter {
         let mut jobs = Vec::new();
         for (i, group) in groups.into_iter().enumerate() {
             let rows = group.rows;
-            let writers = self.factory.create_column_writers(self.groups + i).map_err(wrong)?;
+            let writers = self.factory.create_column_writers(self.ends.len() + i).map_err(wrong)?;
             let columns = writers.into_iter().zip(group.columns);
             jobs.extend(columns.enumerate().map(|(c, w)| (c, rows, w)));
         }
@@ -148,7 +152,7 @@ impl GroupWriter {
                 row_group.close()
             };
             append().map_err(|e| writing(&self.path, &self.refused, e))?;
-            self.groups += 1;
+            self.ends.push(self.writer.bytes_written() as u64);
             self.rows += group.rows;
         }
         Ok(())
@@ -157,7 +161,7 @@ impl GroupWriter {
     /// Writes the footer and makes the file durable.
     pub(crate) fn finish(self) -> Result<Written, StoreError> {
         let file = self.writer.into_inner().map_err(|e| writing(&self.path, &self.refused, e))?;
-        file.finish(&self.path, self.rows)
+        Ok(Written { ends: self.ends, ..file.finish(&self.path, self.rows)? })
     }
 }
 

@@ -271,32 +271,35 @@ impl<'s> Import<'s> {
         let store = &*self.store;
         let job = MergeJob { store, ledger: &ledger, names: &names, keep: None };
         let (storage, runs) = (&**store.storage(), &self.runs);
-        let per_day: Result<Vec<Vec<MergedUnit>>, StoreError> = days
-            .into_iter()
-            .collect::<Vec<_>>()
-            .into_par_iter()
-            .with_max_len(1)
-            .map(|(day, buffer)| {
-                let memory =
-                    buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(series.len()));
-                let mut buckets =
-                    Incoming::by_bucket(storage, runs, &memory, day, &series, &ranks, &numbers);
-                for unit in old.iter().filter(|unit| unit.day.0 == day) {
-                    let nothing = || Incoming::nothing(storage, &numbers);
-                    buckets.entry(unit.bucket).or_insert_with(nothing);
-                }
-                let units: Vec<(u32, Incoming<'_>)> = buckets.into_iter().collect();
-                units
-                    .into_par_iter()
-                    .with_max_len(1)
-                    .map(|(bucket, incoming)| {
-                        let unit = Unit { day: Day(day), bucket };
-                        job.run(unit, &incoming)
-                    })
-                    .collect()
-            })
-            .collect();
-        Ok(per_day?.into_iter().flatten().collect())
+        let merge_day = |(day, buffer): (i32, Option<DayBuffer>)| {
+            let memory = buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(series.len()));
+            let mut buckets =
+                Incoming::by_bucket(storage, runs, &memory, day, &series, &ranks, &numbers);
+            for unit in old.iter().filter(|unit| unit.day.0 == day) {
+                let nothing = || Incoming::nothing(storage, &numbers);
+                buckets.entry(unit.bucket).or_insert_with(nothing);
+            }
+            let units: Vec<(u32, Incoming<'_>)> = buckets.into_iter().collect();
+            let merged: Result<Vec<MergedUnit>, StoreError> = units
+                .into_par_iter()
+                .with_max_len(1)
+                .map(|(bucket, incoming)| job.run(Unit { day: Day(day), bucket }, &incoming))
+                .collect();
+            merged
+        };
+        // A thread that waits within a day takes up whatever else there is to do. It must not find
+        // all other days: each holds some row groups in memory.
+        let mut all = Vec::new();
+        let mut days = days.into_iter();
+        loop {
+            let wave: Vec<_> = days.by_ref().take(rayon::current_num_threads()).collect();
+            if wave.is_empty() {
+                return Ok(all);
+            }
+            let merged: Result<Vec<Vec<MergedUnit>>, StoreError> =
+                wave.into_par_iter().with_max_len(1).map(merge_day).collect();
+            all.extend(merged?.into_iter().flatten());
+        }
     }
 }
 

@@ -185,8 +185,8 @@ pub struct DayFile {
     pub rows: u64,
     /// blake3 of the file.
     pub hash: String,
-    /// Short hashes of each row group and of what follows the last, so that one group can be
-    /// checked without the rest; none for a file of one group.
+    /// `END:HASH` of each row group and of what follows the last, where it ends and a short hash,
+    /// so that one group can be checked without the rest; none for a file of one group.
     pub parts: Vec<String>,
     /// Its origin file; `None` for a day file of format 1, which has none.
     pub origin: Option<FileStamp>,
@@ -201,6 +201,9 @@ pub struct FileStamp {
     pub rows: u64,
     /// blake3 of the file.
     pub hash: String,
+    /// As those of a day file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parts: Vec<String>,
 }
 
 impl DayFile {
@@ -422,7 +425,8 @@ mod tests {
             }]),
         };
         let hash = seal::hash(b"y");
-        let origin = Some(FileStamp { bytes: 3, rows: 8, hash: seal::hash(b"z") });
+        let origin =
+            Some(FileStamp { bytes: 3, rows: 8, hash: seal::hash(b"z"), parts: Vec::new() });
         let day = DayFile { unit, bytes: 9, rows: 5, hash, parts: vec!["p".into()], origin };
         Ledger {
             sequence: 4,

@@ -47,6 +47,7 @@ mod merge;
 mod rejects;
 mod runs;
 mod seal;
+mod seen;
 mod spill;
 pub mod storage;
 mod store;
@@ -55,6 +56,7 @@ mod tellings;
 mod undo;
 mod unit_job;
 mod volume;
+mod window;
 
 pub use accounts::{DumpOutcome, DumpTotals, ImportOutcome};
 pub use check::{CheckReport, Problem};
@@ -69,6 +71,7 @@ pub use ledger::{Again, DayFile, DumpEntry, DumpState, FileStamp, Ledger, NotedS
 pub use rejects::{MOST_REJECT_BYTES, NOT_WRITTEN, RejectFile};
 pub use runs::{MeterRuns, OriginRun, RunRef};
 pub use seal::hash as content_hash;
+pub use seen::{SeenFile, SeenFiles};
 pub use store::{DEFAULT_MEMORY_BYTES, Store, StoreSettings};
 pub use table_file::{
     ColumnNotes, TableMetadata, read_table, table_from_bytes, table_to_bytes, write_table,

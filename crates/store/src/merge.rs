@@ -499,8 +499,6 @@ pub(crate) struct Existing {
     source: Option<(DayFileReader, TellingsReader)>,
     group: Option<DecodedGroup>,
     run: usize,
-    /// Rows of the groups before this one.
-    rows_before: u64,
 }
 
 /// Meter and signal of a run.
@@ -519,12 +517,27 @@ impl Existing {
             }
             let Some((reader, _)) = &mut self.source else { return Ok(None) };
             self.run = 0;
-            self.rows_before += self.group.as_ref().map_or(0, |group| group.time_us.len() as u64);
             self.group = reader.next_group()?;
             if self.group.is_none() {
                 self.source = None;
             }
         }
+    }
+
+    /// All series of one meter, those of other meters passed over.
+    pub(crate) fn meter(mut self, wanted: &str) -> Result<Group, StoreError> {
+        let mut all = Group::default();
+        while let Some((meter, signal)) = self.peek()? {
+            if *meter != *wanted {
+                self.run += 1;
+                continue;
+            }
+            let before = all.rows();
+            self.append_series(&meter, &signal, &mut all)?;
+            let rows = all.rows() - before;
+            all.segments.push(GroupSegment { meter, signal, rows });
+        }
+        Ok(all)
     }
 
     /// Appends all runs of a series, which may stand in several groups.
@@ -537,7 +550,7 @@ impl Existing {
         while self.peek()?.is_some_and(|(m, s)| m == *meter && s == *signal) {
             let (Some(group), Some((_, tellings))) = (&self.group, &mut self.source) else { break };
             let run = &group.runs[self.run];
-            let from = self.rows_before + run.start as u64;
+            let from = group.first_row + run.start as u64;
             tellings.take((group, run.start, run.end), from, into.rows(), &mut into.told)?;
             into.time_us.extend_from_slice(&group.time_us[run.start..run.end]);
             into.value.extend_from_slice(&group.value[run.start..run.end]);

@@ -6,7 +6,7 @@ use crate::day_file::{Group, GroupSegment};
 use crate::day_reader::{DayFileReader, DecodedGroup};
 use crate::error::StoreError;
 use crate::incoming::{DumpNumbers, Incoming};
-use crate::layout::Unit;
+use crate::layout::{Unit, bucket_of};
 use crate::ledger::DumpState;
 use crate::merge::{Keep, UnitMerge};
 use crate::store::Store;
@@ -91,15 +91,23 @@ impl Store {
         bucket: u32,
         f: &mut dyn FnMut(OriginRun<'_>),
     ) -> Result<(), StoreError> {
-        self.whole_groups(Unit { day, bucket }, &|_| true, &mut |group| {
-            let (dump, line) = group.origins();
-            let mut start = 0;
-            for run in group.meters().iter().flat_map(|meter| &meter.runs) {
-                let part = start..start + run.time_us.len();
-                start = part.end;
-                f(OriginRun { run: *run, dump: &dump[part.clone()], line: &line[part] });
-            }
-        })
+        self.whole_groups(Unit { day, bucket }, &|_| true, &mut |group| group.each_origin_run(f))
+    }
+
+    /// As [`Store::for_each_run_with_origin`], of one meter: no more of the day's files is read
+    /// than may hold it, and what is read is hashed before it is used.
+    ///
+    /// # Errors
+    /// As [`Store::for_each_run`].
+    pub fn for_each_run_of_meter(
+        &self,
+        day: Day,
+        meter: &str,
+        f: &mut dyn FnMut(OriginRun<'_>),
+    ) -> Result<(), StoreError> {
+        let bucket = bucket_of(meter, self.bucket_count());
+        self.meter_of(Unit { day, bucket }, meter)?.each_origin_run(f);
+        Ok(())
     }
 
     /// As [`Store::for_each_run`], as the readings stood on the strength of the dumps that had
@@ -295,6 +303,16 @@ impl Group {
         let Some(last) = self.segments.last() else { return 0 };
         let of_last = self.segments.iter().rev().take_while(|s| s.meter == last.meter);
         self.rows() - of_last.map(|segment| segment.rows).sum::<usize>()
+    }
+
+    fn each_origin_run(&self, f: &mut dyn FnMut(OriginRun<'_>)) {
+        let (dump, line) = self.origins();
+        let mut start = 0;
+        for run in self.meters().iter().flat_map(|meter| &meter.runs) {
+            let part = start..start + run.time_us.len();
+            start = part.end;
+            f(OriginRun { run: *run, dump: &dump[part.clone()], line: &line[part] });
+        }
     }
 
     fn meters(&self) -> Vec<MeterRuns<'_>> {

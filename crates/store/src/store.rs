@@ -1,7 +1,8 @@
 //! The store as a whole: opening, the ledger, the files of a unit.
 
 use crate::commit::{self, Recovered};
-use crate::day_reader::{DayFileReader, read_verified, with_dumps};
+use crate::day_file::Group;
+use crate::day_reader::{Content, DayFileReader, read_verified, with_dumps};
 use crate::error::StoreError;
 use crate::import::Import;
 use crate::layout::{self, LEDGER, LEDGER_DIR, MOST_BUCKETS, SAMPLES, Unit};
@@ -10,6 +11,7 @@ use crate::lock::WriterLock;
 use crate::merge::Existing;
 use crate::storage::{DiskStorage, Storage};
 use crate::tellings::{OriginReader, TellingsReader};
+use crate::window::{PartedFile, Window, parse_parts};
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -242,6 +244,38 @@ impl Store {
             }
         };
         Ok(Existing::new(DayFileReader::new(&unit.samples_path(), samples)?, tellings))
+    }
+
+    /// One meter of a unit, with every telling: no more of a file is read than may hold it, where
+    /// the ledger has hashes of its parts.
+    pub(crate) fn meter_of(&self, unit: Unit, meter: &str) -> Result<Group, StoreError> {
+        let found = self.consistent(unit, |read, day| {
+            let content = |path: String, bytes: u64, hash: &str, parts: &[String]| {
+                // What an interrupted commit has not put in place yet is read whole.
+                let in_place = !self.state().staged.contains_key(&path);
+                Ok(match parse_parts(parts, bytes).filter(|_| in_place) {
+                    Some(parts) => {
+                        let storage = Arc::clone(&self.storage);
+                        Content::Parts(PartedFile { storage, path, parts })
+                    }
+                    None => Content::Whole(Window::whole(read(&path, bytes, hash)?.into())),
+                })
+            };
+            let path = unit.samples_path();
+            let samples = content(path.clone(), day.bytes, &day.hash, &day.parts)?;
+            let samples = DayFileReader::of(&path, samples)?.only(meter);
+            let tellings = match &day.origin {
+                None => TellingsReader::OfDayFile,
+                Some(stamp) => {
+                    let path = unit.origin_path();
+                    let origin = content(path.clone(), stamp.bytes, &stamp.hash, &stamp.parts)?;
+                    let reader = OriginReader::of(&path, origin)?.skipping();
+                    TellingsReader::File(Box::new(reader))
+                }
+            };
+            Existing::new(samples, tellings).meter(meter)
+        })?;
+        Ok(found.unwrap_or_default())
     }
 
     /// Reads files of a unit that belong to one state of the ledger; `None` when the ledger has

@@ -11,18 +11,19 @@
 //!         what stood leaves the honour to the earlier one.
 
 use crate::day_file::{FORMAT_KEY, MOST_GROUP_ROWS};
-use crate::day_reader::{DecodedGroup, footer};
+use crate::day_reader::{Content, DecodedGroup};
 use crate::error::StoreError;
 use crate::group_writer::Rows;
 use crate::layout::FORMAT_VERSION;
+use crate::window::Window;
 use arrow::array::{Array, AsArray, Float64Array, UInt8Array, UInt32Array};
 use arrow::datatypes::{DataType, Field, Float64Type, Schema, SchemaRef, UInt8Type, UInt32Type};
-use bytes::Bytes;
 use parquet::arrow::arrow_reader::{ArrowReaderMetadata, ParquetRecordBatchReaderBuilder};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::errors::ParquetError;
-use parquet::file::metadata::KeyValue;
+use parquet::file::metadata::{KeyValue, RowGroupMetaData};
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
+use parquet::file::statistics::Statistics;
 use parquet::schema::types::ColumnPath;
 use std::sync::Arc;
 
@@ -226,25 +227,38 @@ impl TellingsReader {
 /// Reads an origin file from front to back.
 pub(crate) struct OriginReader {
     file: String,
-    bytes: Bytes,
+    content: Content,
     metadata: ArrowReaderMetadata,
     next_group: usize,
     /// The decoded group, and how many of it were taken.
     group: Tellings,
     taken: usize,
+    /// Whether rows that nobody asks for are passed over.
+    skips: bool,
 }
 
 impl OriginReader {
     /// Looks at the footer. `bytes` must have passed the hash.
     pub(crate) fn new(file: &str, bytes: Vec<u8>) -> Result<OriginReader, StoreError> {
-        let bytes = Bytes::from(bytes);
-        let metadata = footer(file, &bytes)?;
+        OriginReader::of(file, Content::Whole(Window::whole(bytes.into())))
+    }
+
+    /// Looks at the footer.
+    pub(crate) fn of(file: &str, content: Content) -> Result<OriginReader, StoreError> {
+        let metadata = content.footer(file)?;
         if metadata.schema().fields() != schema().fields() {
             let reason = "its columns are not those of an origin file".into();
             return Err(StoreError::Unreadable { file: file.into(), reason });
         }
         let (group, file) = (Tellings::default(), file.into());
-        Ok(OriginReader { file, bytes, metadata, next_group: 0, group, taken: 0 })
+        let (next_group, taken, skips) = (0, 0, false);
+        Ok(OriginReader { file, content, metadata, next_group, group, taken, skips })
+    }
+
+    /// Passes over rows that nobody asks for.
+    pub(crate) fn skipping(mut self) -> OriginReader {
+        self.skips = true;
+        self
     }
 
     /// Tellings that the footer promises.
@@ -263,6 +277,9 @@ impl OriginReader {
         base: usize,
         into: &mut Tellings,
     ) -> Result<(), StoreError> {
+        if self.skips {
+            self.skip_to(from)?;
+        }
         let mut expected = from;
         loop {
             if self.taken == self.group.len() && !self.decode_next()? {
@@ -300,26 +317,48 @@ impl OriginReader {
         Ok(())
     }
 
+    /// Passes over tellings about earlier rows, whole groups of them unread.
+    fn skip_to(&mut self, row: u64) -> Result<(), StoreError> {
+        let before = |group: &RowGroupMetaData| {
+            let Some(Statistics::Int32(rows)) = group.columns().first()?.statistics() else {
+                return None;
+            };
+            // Row numbers are unsigned; their bits are kept in a signed column.
+            rows.max_opt().map(|&last| u64::from(last as u32) < row)
+        };
+        if self.group.row[self.taken..].last().is_none_or(|&last| u64::from(last) < row) {
+            self.taken = self.group.len();
+            let groups = self.metadata.metadata().row_groups();
+            let left = groups.get(self.next_group..).unwrap_or(&[]);
+            self.next_group += left.iter().take_while(|group| before(group) == Some(true)).count();
+            while self.taken == self.group.len() && self.decode_next()? {
+                self.taken = self.group.first_of(row as usize);
+            }
+        }
+        self.taken = self.taken.max(self.group.first_of(row as usize));
+        Ok(())
+    }
+
     fn decode_next(&mut self) -> Result<bool, StoreError> {
         let Some(group) = self.metadata.metadata().row_groups().get(self.next_group) else {
             return Ok(false);
         };
         let rows = group.num_rows().max(0) as usize;
-        let decoded = self.decode(self.next_group, rows).map_err(|reason| self.wrong(reason))?;
+        let window = self.content.group(self.next_group)?;
+        let decoded = self.decode(window, self.next_group, rows);
+        let decoded = decoded.map_err(|reason| self.wrong(reason))?;
         (self.group, self.taken) = (decoded, 0);
         self.next_group += 1;
         Ok(true)
     }
 
-    fn decode(&self, group: usize, rows: usize) -> Result<Tellings, String> {
-        let mut reader = ParquetRecordBatchReaderBuilder::new_with_metadata(
-            self.bytes.clone(),
-            self.metadata.clone(),
-        )
-        .with_row_groups(vec![group])
-        .with_batch_size(rows.max(1))
-        .build()
-        .map_err(|e| e.to_string())?;
+    fn decode(&self, window: Window, group: usize, rows: usize) -> Result<Tellings, String> {
+        let mut reader =
+            ParquetRecordBatchReaderBuilder::new_with_metadata(window, self.metadata.clone())
+                .with_row_groups(vec![group])
+                .with_batch_size(rows.max(1))
+                .build()
+                .map_err(|e| e.to_string())?;
         let batch = match reader.next() {
             Some(batch) => batch.map_err(|e| e.to_string())?,
             None => return Err(format!("row group {group} is empty")),

@@ -102,8 +102,9 @@ impl MergeJob<'_> {
         };
         let storage: &Arc<dyn Storage> = self.store.storage();
         let origin_path = unit.staged_origin_path();
-        verify_staged_origin(&**storage, &origin_path, &origin)?;
-        let origin = Some(FileStamp { bytes: origin.bytes, rows: origin.rows, hash: origin.hash });
+        let parts = verify_staged_origin(storage, &origin_path, &origin)?;
+        let Written { bytes, rows, hash, .. } = origin;
+        let origin = Some(FileStamp { bytes, rows, hash, parts });
         let path = unit.staged_path();
         match (day, self.ledger.days.get(&unit)) {
             (day, Some(there)) if !samples => {
@@ -113,8 +114,8 @@ impl MergeJob<'_> {
                 Ok(Fate::Written { day: DayFile { origin, ..there.clone() }, samples })
             }
             (Some(day), _) => {
-                let parts = verify_staged(&**storage, &path, &day)?;
-                let Written { bytes, rows, hash } = day;
+                let parts = verify_staged(storage, &path, &day)?;
+                let Written { bytes, rows, hash, .. } = day;
                 Ok(Fate::Written {
                     day: DayFile { unit, bytes, rows, hash, parts, origin },
                     samples: true,

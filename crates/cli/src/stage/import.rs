@@ -9,6 +9,7 @@ use crate::message::Message;
 use crate::site::{Site, is_partial};
 use crate::stage::clock;
 use crate::stage::guard;
+use crate::stage::seen::Seen;
 use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, SeriesTable, TimeUs};
@@ -109,7 +110,8 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
 
     let mut tally = Tally::default();
     let ledger = store.ledger();
-    let found = find(site, &ledger, &tags, &mut tally)?;
+    let mut seen = Seen::of(site, store);
+    let found = find(site, &ledger, &tags, &mut seen, &mut tally)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
     let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |data| data.len());
@@ -130,6 +132,8 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     for rejects in std::mem::take(&mut tally.rejects) {
         rejects.keep().map_err(store_message)?;
     }
+
+    seen.keep(store);
 
     tell(&tally);
     tell_future(&store.ledger(), &outcome);
@@ -198,6 +202,7 @@ fn find<'a>(
     site: &'a Site,
     ledger: &Ledger,
     tags: &TagTable,
+    seen: &mut Seen,
     tally: &mut Tally,
 ) -> Result<Vec<Found<'a>>, Message> {
     let mut again: BTreeMap<u32, Found<'_>> = BTreeMap::new();
@@ -217,7 +222,7 @@ fn find<'a>(
                 continue;
             }
             for path in files_in(&path, tally) {
-                let hash = match metersift_import::hash_file(&path) {
+                let hash = match seen.hash(&path) {
                     Ok(hash) => hash,
                     Err(error) => {
                         tally.refused.push(refused(&error, Exit::SetAside));
@@ -226,7 +231,7 @@ fn find<'a>(
                 };
                 match ledger.dump_by_hash(&hash) {
                     None => new.push(Found { source, path, hash }),
-                    Some(entry) if is_wanted_again(site, tags, entry) => {
+                    Some(entry) if is_wanted_again(site, tags, entry, &path, seen) => {
                         again.insert(entry.number, Found { source, path, hash });
                     }
                     Some(entry) if entry.state == DumpState::Withdrawn => {
@@ -284,10 +289,23 @@ fn knows_more_now(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
 /// Whether a dump that came before is to be read again: a damaged day lost its readings, or the
 /// tag table has come to know a tag that it lacked. The store keeps every telling, so what later
 /// dumps had corrected stands, and none of those is read again for it.
-fn is_wanted_again(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
+fn is_wanted_again(
+    site: &Site,
+    tags: &TagTable,
+    dump: &DumpEntry,
+    path: &Path,
+    seen: &mut Seen,
+) -> bool {
     match dump.state {
         DumpState::ToImportAgain => true,
-        DumpState::Imported => knows_more_now(site, tags, dump),
+        DumpState::Imported if seen.looked_through(path) => false,
+        DumpState::Imported => {
+            let wanted = knows_more_now(site, tags, dump);
+            if !wanted {
+                seen.look_through(path);
+            }
+            wanted
+        }
         DumpState::Withdrawn => false,
     }
 }

@@ -15,6 +15,7 @@ pub mod ledger;
 pub mod night;
 pub mod plan;
 pub mod scan;
+pub mod seen;
 pub mod since;
 pub mod trace;
 pub mod withdraw;

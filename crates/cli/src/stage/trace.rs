@@ -133,12 +133,10 @@ fn samples(store: &Store, day: Day, meter: &str, partner: Option<&str>) -> Resul
     };
     let flow_of = |name: &str, signal: &str| partner == Some(name) && signal == "mass_flow";
     for name in [Some(meter), partner].into_iter().flatten() {
-        let bucket = metersift_store::bucket_of(name, store.bucket_count());
         for day in [day.plus(-1), day] {
             store
-                .for_each_run_with_origin(day, bucket, &mut |origin| {
-                    let run = origin.run;
-                    if run.meter == name && (name == meter || flow_of(name, run.signal)) {
+                .for_each_run_of_meter(day, name, &mut |origin| {
+                    if name == meter || flow_of(name, origin.run.signal) {
                         write(&origin);
                     }
                 })

@@ -8,6 +8,7 @@
 //!         nothing of it counts.
 //! Limits: readings of an open fold are kept in memory until their tag leaves the fold.
 
+mod book;
 mod finish;
 mod header;
 mod parse;
@@ -33,6 +34,11 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel, sync_channel};
 
+/// Pieces that may be parsed or wait for one before them, per thread: some milliseconds' worth, so
+/// that the others go on while the system has taken one thread away.
+const PIECES_PER_THREAD: usize = 8;
+/// Pieces that the reader may be ahead.
+const PIECES_AHEAD: usize = 4;
 /// Pairs of word and tag that are told apart in one piece and in one dump.
 const MAX_WORDS: usize = 10_000;
 /// Stands for all words beyond [`MAX_WORDS`].
@@ -96,7 +102,7 @@ pub fn read_dump_with(
         return Err(error);
     }
     let mut finisher = Finisher::new(&plan, series, sink, rejects);
-    let (send_piece, pieces) = sync_channel(2);
+    let (send_piece, pieces) = sync_channel(PIECES_AHEAD);
     let (give_back, spent) = channel();
     let summary = std::thread::scope(|threads| {
         let reader = threads.spawn(move || pump(source, &send_piece, &spent));
@@ -156,7 +162,7 @@ fn run(
     give_back: &Sender<Vec<u8>>,
     finisher: &mut Finisher<'_, '_>,
 ) -> Result<(), ImportError> {
-    let limit = 2 * rayon::current_num_threads() + 1;
+    let limit = PIECES_PER_THREAD * rayon::current_num_threads();
     rayon::in_place_scope(|scope| {
         let (send_result, results) = channel::<(u64, TaskResult)>();
         let mut waiting: BTreeMap<u64, TaskResult> = BTreeMap::new();

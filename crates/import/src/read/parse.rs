@@ -1,74 +1,33 @@
 //! One piece of text to readings and rejects; lines count from 1 within it.
 
+mod quick;
+
+use super::book::{Rule, TagBook};
 use super::plan::{FoldReading, Parsed, Plan, Table};
 use super::records::{self, Next};
-use super::{EMPTY_WORD, MAX_WORDS, OTHER_WORDS, WIDE_RUN, header};
+use super::{WIDE_RUN, header};
 use crate::clock::{TimeReader, TimeValue};
 use crate::encoding::REPLACEMENT;
 use crate::error::ImportError;
 use crate::number;
 use crate::schema;
 use crate::settings::{Encoding, Layout};
-use crate::split::{LineEnds, Lines, Span, fields_owned, fields_plain, fields_quoted, line_ends};
-use crate::tags::{Binding, TagEntry, TagKind};
+use crate::split::{LineEnds, Lines, Marks, Span};
+use crate::split::{fields_owned, fields_plain, fields_quoted, line_ends};
+use crate::tags::TagKind;
 use crate::text::{shown, trim};
 use crate::units;
-use foldhash::{HashMap, HashMapExt};
-use memchr::{memchr, memchr2_iter, memmem};
+use memchr::{memchr, memmem};
 use metersift_model::unit::Conversion;
 use metersift_model::{Origin, Quality, Reject, RejectReason, SeriesId, TimeUs};
-use std::collections::BTreeMap;
 use std::sync::Arc;
-
-/// A tag as one parser knows it.
-struct LocalTag {
-    /// The tag as the dump writes it.
-    raw: Box<[u8]>,
-    entry: Arc<TagEntry>,
-    /// The tag that followed it last: recorders write tags in rounds.
-    next: u32,
-    /// The binding used last, copied for speed.
-    binding: Option<Binding>,
-    /// The unit text that was compared last with the binding's, and found the same.
-    unit: Vec<u8>,
-    words: BTreeMap<Box<[u8]>, u64>,
-    out_of_span: u64,
-}
-
-impl LocalTag {
-    fn new(raw: &[u8], entry: Arc<TagEntry>) -> LocalTag {
-        LocalTag {
-            raw: raw.into(),
-            entry,
-            next: 0,
-            binding: None,
-            unit: Vec::new(),
-            words: BTreeMap::new(),
-            out_of_span: 0,
-        }
-    }
-
-    /// The binding in force.
-    #[inline]
-    fn binding_at(&mut self, time_us: i64) -> Option<&Binding> {
-        let same = matches!(&self.binding, Some(b) if (b.from_us..b.until_us).contains(&time_us));
-        if !same {
-            let TagKind::Bound(bindings) = &self.entry.kind else { return None };
-            self.binding = Some(TagEntry::binding_at(bindings, time_us)?.clone());
-        }
-        self.binding.as_ref()
-    }
-}
 
 /// Parses one piece.
 pub(super) struct Parser<'p> {
     plan: &'p Plan<'p>,
     table: Arc<Table>,
     times: TimeReader<'p>,
-    tags: Vec<LocalTag>,
-    names: HashMap<Box<[u8]>, u32>,
-    last_tag: usize,
-    n_words: usize,
+    book: TagBook,
     line: u64,
     out: Parsed,
 }
@@ -98,27 +57,13 @@ impl<'r> RowText<'r> {
 impl<'p> Parser<'p> {
     pub(super) fn new(plan: &'p Plan<'p>, table: Arc<Table>) -> Parser<'p> {
         let dialect = plan.dialect;
-        let mut parser = Parser {
+        Parser {
             plan,
+            book: plan.book(&table),
             table,
             times: TimeReader::new(&dialect.time_format, &dialect.zone),
-            tags: Vec::new(),
-            names: HashMap::new(),
-            last_tag: 0,
-            n_words: 0,
             line: 0,
             out: Parsed::default(),
-        };
-        parser.name_cells();
-        parser
-    }
-
-    /// The tags of a wide table stand in its header.
-    fn name_cells(&mut self) {
-        if self.plan.dialect.layout == Layout::Wide {
-            let schema = &self.table.schema;
-            let names = schema.cells.iter().map(|&(value, _)| schema.names[value].as_bytes());
-            self.tags = names.map(|name| LocalTag::new(name, self.plan.entry(name))).collect();
         }
     }
 
@@ -149,7 +94,7 @@ impl<'p> Parser<'p> {
 
     fn parse_lines(&mut self, text: &[u8]) {
         let is_text = match self.plan.dialect.encoding {
-            Encoding::Utf8 => std::str::from_utf8(text).is_ok(),
+            Encoding::Utf8 => text.is_ascii() || std::str::from_utf8(text).is_ok(),
             Encoding::Utf16Le | Encoding::Utf16Be => memmem::find(text, REPLACEMENT).is_none(),
             Encoding::Windows1252 => true,
         };
@@ -163,10 +108,11 @@ impl<'p> Parser<'p> {
 
     /// No quotes, no lone CR, all of it text: one pass over delimiters and line ends.
     fn parse_plain(&mut self, text: &[u8]) {
+        let text = &text[self.quick_rows(text)..];
         let delimiter = self.plan.dialect.delimiter;
         let mut fields: Vec<Span> = Vec::with_capacity(self.table.schema.n_columns() + 1);
         let (mut line_start, mut field_start) = (0, 0);
-        for at in memchr2_iter(delimiter, b'\n', text) {
+        for at in Marks::new(text, delimiter, b'\n') {
             if text[at] == delimiter {
                 fields.push((field_start as u32, at as u32));
             } else {
@@ -371,10 +317,12 @@ impl<'p> Parser<'p> {
             Ok(schema) => {
                 let change = old.change_to(&schema.names, self.line);
                 self.out.report.note_header(change);
-                self.flush_words();
+                self.book.tell(&mut self.out.report);
                 self.out.header_line = self.line;
                 self.table = Arc::new(Table { schema, header: row.raw.to_vec() });
-                self.name_cells();
+                if !self.book.fits(self.plan, &self.table) {
+                    self.book = TagBook::new(self.plan, &self.table);
+                }
             }
             Err(why) => {
                 let (file, line) = (self.plan.file.clone(), self.line);
@@ -397,35 +345,6 @@ impl<'p> Parser<'p> {
         let origin =
             Origin { file: self.plan.file.clone(), line: self.line, column, tag: tag.into() };
         self.out.reject(Reject { origin, reason, read: shown(read), expected: expected() }, rows);
-    }
-
-    /// The number of a tag here: the one that followed last time, or by its name.
-    #[inline]
-    fn tag_idx(&mut self, tag: &[u8]) -> usize {
-        if let Some(last) = self.tags.get(self.last_tag) {
-            if *last.raw == *tag {
-                return self.last_tag;
-            }
-            let next = last.next as usize;
-            if *self.tags[next].raw == *tag {
-                self.last_tag = next;
-                return next;
-            }
-        }
-        let idx = match self.names.get(tag) {
-            Some(&idx) => idx as usize,
-            None => self.new_tag(tag),
-        };
-        self.tags[self.last_tag].next = idx as u32;
-        self.last_tag = idx;
-        idx
-    }
-
-    fn new_tag(&mut self, tag: &[u8]) -> usize {
-        let idx = self.tags.len();
-        self.names.insert(tag.into(), idx as u32);
-        self.tags.push(LocalTag::new(tag, self.plan.entry(tag)));
-        idx
     }
 
     /// Reads the time cells of a row.
@@ -502,22 +421,28 @@ impl<'p> Parser<'p> {
         self.out.report.rows_in += 1;
         let tag_column = self.table.schema.tag.unwrap_or(0);
         let tag = trim(row.field(tag_column));
-        let idx = self.tag_idx(tag);
-        let unknown = match self.tags[idx].entry.kind {
-            TagKind::Bound(_) => false,
-            TagKind::Ignored => {
-                self.out.report.ignored += 1;
-                return;
-            }
-            TagKind::Unknown => true,
+        let idx = self.book.number(self.plan, tag);
+        let known = match (fault, time) {
+            (None, TimeValue::At(at)) => self.book.same_binding(idx, at),
+            _ => None,
         };
-        if unknown || fault.is_some() {
-            return self.long_faults(&row, idx, unknown, fault);
+        if known.is_none() {
+            let unknown = match self.book.entry(idx).kind {
+                TagKind::Bound(_) => false,
+                TagKind::Ignored => {
+                    self.out.report.ignored += 1;
+                    return;
+                }
+                TagKind::Unknown => true,
+            };
+            if unknown || fault.is_some() {
+                return self.long_faults(&row, idx, unknown, fault);
+            }
         }
         if let Some(unit_column) = self.table.schema.unit {
             let unit = row.field(unit_column);
             if !self.check_unit(idx, unit, unit_column) {
-                let name = self.tags[idx].entry.name.clone();
+                let name = self.book.name(idx);
                 let expected = || "the unit of the tag table".into();
                 let reason = RejectReason::UnknownUnit;
                 return self.reject(reason, unit_column as u32 + 1, &name, unit, expected, 1);
@@ -525,7 +450,11 @@ impl<'p> Parser<'p> {
         }
         let value_column = self.table.schema.value.unwrap_or(0);
         let quality = self.table.schema.quality.map(|column| (column, row.field(column)));
-        self.sample(idx, time, (value_column, row.field(value_column)), quality);
+        let value = row.field(value_column);
+        match (known, time) {
+            (Some(binding), TimeValue::At(at)) => self.reading(idx, at, binding, value, quality),
+            _ => self.sample(idx, time, (value_column, value), quality),
+        }
     }
 
     /// All that is wrong with a long row: one reject each, and the row counts once, under the
@@ -538,7 +467,7 @@ impl<'p> Parser<'p> {
         unknown: bool,
         fault: Option<RejectReason>,
     ) {
-        let name = self.tags[idx].entry.name.clone();
+        let name = self.book.name(idx);
         let mut rows = 1;
         if unknown {
             let reason = self.reason(row.raw, RejectReason::UnknownTag);
@@ -584,11 +513,11 @@ impl<'p> Parser<'p> {
     /// The dump's unit must be the tag table's: another one stops the dump, a text that is no
     /// unit costs its row (false).
     fn check_unit(&mut self, idx: usize, read: &[u8], column: usize) -> bool {
-        let tag = &mut self.tags[idx];
-        if tag.unit == read || read.is_empty() {
+        if read.is_empty() || self.book.has_unit(idx, read) {
             return true;
         }
-        let TagKind::Bound(bindings) = &tag.entry.kind else { return true };
+        let entry = self.book.entry(idx);
+        let TagKind::Bound(bindings) = &entry.kind else { return true };
         let text = String::from_utf8_lossy(trim(read)).into_owned();
         let clash = bindings.iter().find(|binding| {
             let other = metersift_model::unit::conversion(&binding.signal, &text);
@@ -602,12 +531,14 @@ impl<'p> Parser<'p> {
                 file: self.plan.file.clone(),
                 line: self.line,
                 column: column as u32 + 1,
-                tag: tag.entry.name.clone(),
+                tag: entry.name.clone(),
             };
             let (read, table) = (shown(read), binding.unit.clone());
             self.out.fatal.get_or_insert(ImportError::UnitConflict { at, read, table });
+            // Not remembered: the next piece must find it too, whichever is parsed first.
+            return true;
         }
-        tag.unit = read.to_vec();
+        self.book.found_unit(idx, read);
         true
     }
 
@@ -630,13 +561,20 @@ impl<'p> Parser<'p> {
                 continue;
             }
             self.out.report.rows_in += 1;
-            match self.tags[idx].entry.kind {
-                TagKind::Bound(_) => {
-                    let quality = quality_column.map(|column| (column, row.field(column)));
-                    self.sample(idx, time, (column, value), quality);
-                }
+            let quality = quality_column.map(|column| (column, row.field(column)));
+            if let TimeValue::At(at) = time
+                && let Some(binding) = self.book.same_binding(idx, at)
+            {
+                self.reading(idx, at, binding, value, quality);
+                continue;
+            }
+            if matches!(self.book.entry(idx).kind, TagKind::Bound(_)) {
+                self.sample(idx, time, (column, value), quality);
+                continue;
+            }
+            match self.book.entry(idx).kind {
                 TagKind::Ignored => self.out.report.ignored += 1,
-                TagKind::Unknown => {
+                _ => {
                     self.count_unknown(column);
                     let rejected = &mut self.out.report.rejected;
                     *rejected.entry(RejectReason::UnknownTag).or_default() += 1;
@@ -656,12 +594,12 @@ impl<'p> Parser<'p> {
             if trim(row.field(column)).is_empty() {
                 continue;
             }
-            match self.tags[idx].entry.kind {
+            match self.book.entry(idx).kind {
                 TagKind::Ignored => {}
                 TagKind::Unknown => self.count_unknown(column),
                 TagKind::Bound(_) => {
                     if let Some(quality) = quality {
-                        let name = self.tags[idx].entry.name.clone();
+                        let name = self.book.name(idx);
                         self.quality_reject(row.field(quality), quality, &name, 0);
                     }
                 }
@@ -689,7 +627,6 @@ impl<'p> Parser<'p> {
     }
 
     /// One sample of a tag that is wanted, at a time that can be read.
-    #[inline]
     fn sample(
         &mut self,
         idx: usize,
@@ -697,19 +634,17 @@ impl<'p> Parser<'p> {
         value: (usize, &[u8]),
         quality: Option<(usize, &[u8])>,
     ) {
-        let dialect = self.plan.dialect;
         let (at, late) = match time {
             TimeValue::At(at) => (at, None),
             TimeValue::Fold { early, late, .. } => (early, Some(late)),
             TimeValue::Bad | TimeValue::Gap => return,
         };
-        let tag = &mut self.tags[idx];
         let moves_in_fold = late.is_some_and(|late| {
-            let slot = tag.binding_at(late).map(|b| b.slot);
-            slot != tag.binding_at(at).map(|b| b.slot)
+            let slot = self.book.binding(idx, late).map(|(slot, _)| slot);
+            slot != self.book.binding(idx, at).map(|(slot, _)| slot)
         });
-        let Some(binding) = tag.binding_at(at).filter(|_| !moves_in_fold) else {
-            let name = tag.entry.name.clone();
+        let Some((slot, rule)) = self.book.binding(idx, at).filter(|_| !moves_in_fold) else {
+            let name = self.book.name(idx);
             let expected = || "a time within `from` and `until` of the tag".into();
             let read = TimeUs(at).to_string();
             let (reason, column) = (RejectReason::TagNotInForce, self.table.schema.time as u32 + 1);
@@ -719,73 +654,77 @@ impl<'p> Parser<'p> {
             }
             return;
         };
-        let (slot, conversion, (low, high)) = (binding.slot, binding.conversion, binding.span);
+        let TimeValue::Fold { local, early, late } = time else {
+            return self.reading(idx, at, (slot, rule), value.1, quality);
+        };
+        let Some((number, byte)) = self.cells(idx, rule, value.1, quality) else { return };
+        let wide = self.plan.dialect.layout == Layout::Wide;
+        self.out.folds.push(FoldReading {
+            at: self.out.block.len(),
+            run: if wide { WIDE_RUN } else { slot },
+            line: self.line,
+            column: value.0 as u32 + 1,
+            local,
+            early,
+            late,
+            slot,
+            value: number,
+            quality: byte,
+            tag: Arc::clone(self.book.entry(idx)),
+        });
+    }
+
+    /// One reading at a known instant, of a tag whose binding is known.
+    #[inline]
+    fn reading(
+        &mut self,
+        idx: usize,
+        at: i64,
+        (slot, rule): (u32, Rule),
+        value: &[u8],
+        quality: Option<(usize, &[u8])>,
+    ) {
+        if let Some((number, byte)) = self.cells(idx, rule, value, quality) {
+            self.out.block.push(SeriesId(slot), at, number, byte, self.line as u32);
+        }
+    }
+
+    /// Value and quality byte of a reading; `None` when its quality is not in the code.
+    #[inline]
+    fn cells(
+        &mut self,
+        idx: usize,
+        rule: Rule,
+        value: &[u8],
+        quality: Option<(usize, &[u8])>,
+    ) -> Option<(f64, u8)> {
+        let dialect = self.plan.dialect;
         let mut byte = Quality::GOOD.0;
         if let Some((column, text)) = quality {
             match dialect.quality.read(text) {
                 Some(read) => byte = read,
                 None => {
-                    let name = tag.entry.name.clone();
+                    let name = self.book.name(idx);
                     self.quality_reject(text, column, &name, 1);
-                    return;
+                    return None;
                 }
             }
         }
-        let mut number = f64::NAN;
-        match number::parse(value.1, dialect.numbers) {
-            Some(read) if dialect.bad_values.contains(&read) => {
-                self.out.report.bad_values += 1;
-                byte = Quality::BAD.0;
-            }
+        match number::parse(value, dialect.numbers) {
+            Some(read) if dialect.bad_values.contains(&read) => self.out.report.bad_values += 1,
             Some(read) => {
                 // Nothing is added to what is in the storage unit already: -0 stays -0.
-                let converted =
-                    if conversion == Conversion::NONE { read } else { conversion.apply(read) };
+                let plain = rule.conversion == Conversion::NONE;
+                let converted = if plain { read } else { rule.conversion.apply(read) };
+                let (low, high) = rule.span;
                 if (low..=high).contains(&converted) {
-                    number = converted;
-                } else {
-                    self.tags[idx].out_of_span += 1;
-                    byte = Quality::BAD.0;
+                    return Some((converted, byte));
                 }
+                self.book.count_out_of_span(idx);
             }
-            None => {
-                self.count_word(idx, trim(value.1));
-                byte = Quality::BAD.0;
-            }
+            None => self.book.count_word(idx, trim(value)),
         }
-        match (time, late) {
-            (TimeValue::Fold { local, early, late }, _) => {
-                let run = if dialect.layout == Layout::Wide { WIDE_RUN } else { slot };
-                self.out.folds.push(FoldReading {
-                    at: self.out.block.len(),
-                    run,
-                    line: self.line,
-                    column: value.0 as u32 + 1,
-                    local,
-                    early,
-                    late,
-                    slot,
-                    value: number,
-                    quality: byte,
-                    tag: Arc::clone(&self.tags[idx].entry),
-                });
-            }
-            _ => self.out.block.push(SeriesId(slot), at, number, byte, self.line as u32),
-        }
-    }
-
-    fn count_word(&mut self, idx: usize, word: &[u8]) {
-        let words = &mut self.tags[idx].words;
-        let word = if word.is_empty() { EMPTY_WORD.as_bytes() } else { word };
-        let word = &word[..word.len().min(256)];
-        if let Some(count) = words.get_mut(word) {
-            *count += 1;
-        } else if self.n_words < MAX_WORDS {
-            self.n_words += 1;
-            words.insert(word.into(), 1);
-        } else {
-            *words.entry(OTHER_WORDS.as_bytes().into()).or_default() += 1;
-        }
+        Some((f64::NAN, Quality::BAD.0))
     }
 
     /// The last line of a file that may still grow.
@@ -805,24 +744,9 @@ impl<'p> Parser<'p> {
         self.out.report.held_back += rows;
     }
 
-    /// Adds the words of the tags to the report.
-    fn flush_words(&mut self) {
-        let report = &mut self.out.report;
-        for tag in &mut self.tags {
-            for (word, count) in std::mem::take(&mut tag.words) {
-                let tags = report.bad_words.entry(shown(&word)).or_default();
-                *tags.entry(shown(tag.entry.name.as_bytes())).or_default() += count;
-            }
-            if tag.out_of_span > 0 {
-                let name = shown(tag.entry.name.as_bytes());
-                *report.out_of_span.entry(name).or_default() +=
-                    std::mem::take(&mut tag.out_of_span);
-            }
-        }
-    }
-
     fn finish(mut self) -> Parsed {
-        self.flush_words();
+        self.book.tell(&mut self.out.report);
+        self.plan.take_back(self.book);
         self.out.report.leap_seconds = self.times.n_leap;
         self.out.lines = self.line;
         self.out.table = Some(self.table);

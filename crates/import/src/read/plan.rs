@@ -1,5 +1,6 @@
 //! What all parsers of one dump share, and what one of them hands on.
 
+use super::book::TagBook;
 use crate::dialect::Dialect;
 use crate::error::ImportError;
 use crate::report::DumpReport;
@@ -12,10 +13,10 @@ use foldhash::HashMap;
 use metersift_model::unit::conversion;
 use metersift_model::{Origin, ReadingBlock, Reject, RejectReason, Series, Signal};
 use std::collections::BTreeMap;
-use std::sync::{Arc, RwLock};
+use std::sync::{Arc, Mutex, RwLock};
 
 /// Distinct unknown tags whose look-up is remembered.
-const MAX_UNKNOWN_TAGS: usize = 1_000_000;
+const MAX_UNKNOWN_TAGS: usize = 100_000;
 
 /// The header in force and what it says.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,6 +33,8 @@ pub(super) struct Plan<'p> {
     pub(super) file: String,
     pub(super) young: bool,
     found: RwLock<Found>,
+    /// What parsers of earlier pieces learned.
+    books: Mutex<Vec<TagBook>>,
 }
 
 /// Tags that were looked up in this dump.
@@ -48,7 +51,23 @@ impl<'p> Plan<'p> {
         file: String,
         young: bool,
     ) -> Plan<'p> {
-        Plan { dialect, table, file, young, found: RwLock::default() }
+        Plan { dialect, table, file, young, found: RwLock::default(), books: Mutex::default() }
+    }
+
+    /// A book of tags that fits a table: a used one where there is one.
+    pub(super) fn book(&self, table: &Arc<Table>) -> TagBook {
+        let used = self.books.lock().ok().and_then(|mut books| books.pop());
+        match used.filter(|book| book.fits(self, table)) {
+            Some(book) => book,
+            None => TagBook::new(self, table),
+        }
+    }
+
+    /// Keeps a book for the next piece.
+    pub(super) fn take_back(&self, book: TagBook) {
+        if let Ok(mut books) = self.books.lock() {
+            books.extend(book.closed());
+        }
     }
 
     pub(super) fn entry(&self, tag: &[u8]) -> Arc<TagEntry> {

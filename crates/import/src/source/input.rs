@@ -149,20 +149,26 @@ pub(super) enum Input {
 }
 
 impl Input {
-    pub fn read_some(&mut self, into: &mut Vec<u8>, limit: usize) -> std::io::Result<usize> {
-        fn some(
-            reader: &mut impl Read,
-            into: &mut Vec<u8>,
-            limit: usize,
-        ) -> std::io::Result<usize> {
-            reader.take(limit as u64).read_to_end(into)
+    /// Fills `into`, unless the end comes first; gives the number of bytes.
+    pub fn read_full(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        fn full(reader: &mut impl Read, into: &mut [u8]) -> std::io::Result<usize> {
+            let mut filled = 0;
+            while filled < into.len() {
+                match reader.read(&mut into[filled..]) {
+                    Ok(0) => break,
+                    Ok(n) => filled += n,
+                    Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                    Err(error) => return Err(error),
+                }
+            }
+            Ok(filled)
         }
         match self {
-            Input::Plain(file) => some(file, into, limit),
-            Input::Gzip(gzip) => some(gzip, into, limit),
-            Input::Zstd(zstd) => some(zstd, into, limit),
-            Input::Stored(entry) => some(entry, into, limit),
-            Input::Deflated(entry) => some(entry, into, limit),
+            Input::Plain(file) => full(file, into),
+            Input::Gzip(gzip) => full(gzip, into),
+            Input::Zstd(zstd) => full(zstd, into),
+            Input::Stored(entry) => full(entry, into),
+            Input::Deflated(entry) => full(entry, into),
         }
     }
 

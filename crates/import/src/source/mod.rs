@@ -3,7 +3,7 @@
 //! In:     plain, gzip (any number of members), zstd (any number of frames) or an entry of a zip
 //!         archive (`night.zip/unit3.csv`), told by the first bytes and not by the name; any of
 //!         the encodings.
-//! Out:    pieces of about 4 MiB, the BLAKE3 hash of the dump as it lies on disk, its size. The
+//! Out:    pieces of about 1 MiB, the BLAKE3 hash of the dump as it lies on disk, its size. The
 //!         hash of an entry is that of its packed bytes, so that it costs no unpacking.
 //! Wrong:  a packed file that ends early or is damaged is an error that names the byte; nothing
 //!         of it counts, because wrong rows come out of a damaged stream before it is noticed.
@@ -31,8 +31,9 @@ use memchr::{memchr2, memrchr};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-/// Text bytes per piece.
-pub const PIECE_BYTES: usize = 4 << 20;
+/// Text bytes per piece: some of them fit into a processor's cache, where a parser finds them as
+/// the unpacker left them.
+pub const PIECE_BYTES: usize = 1 << 20;
 /// Longest line.
 pub const LONGEST_LINE: usize = 16 << 20;
 /// Largest unpacked size.
@@ -156,84 +157,113 @@ impl Source {
     /// # Errors
     /// I/O, damage, ceilings.
     pub fn next_piece(&mut self, mut buffer: Vec<u8>) -> Result<Option<Piece>, ImportError> {
-        buffer.clear();
-        buffer.append(&mut self.carry);
+        // What the buffer held before is overwritten: clearing megabytes each time would cost as
+        // much as unpacking a tenth of them.
+        let mut filled = self.carry.len();
+        grow(&mut buffer, filled);
+        buffer[..filled].copy_from_slice(&self.carry);
+        self.carry.clear();
         let mut goal = self.piece_bytes;
         loop {
-            while !self.ended && buffer.len() < goal {
-                let want = goal - buffer.len();
-                self.fill(&mut buffer, want)?;
+            while !self.ended && filled < goal {
+                self.fill(&mut buffer, &mut filled, goal)?;
             }
-            if self.at_start && (self.ended || buffer.len() >= BOM.len()) {
+            if self.at_start && (self.ended || filled >= BOM.len()) {
                 self.at_start = false;
-                if buffer.starts_with(BOM) {
+                if buffer[..filled].starts_with(BOM) {
                     buffer.drain(..BOM.len());
+                    filled -= BOM.len();
                 }
             }
             if let Some(skipped) = self.skipping {
-                match self.skip_line(&mut buffer, skipped) {
+                match self.skip_line(&mut buffer, &mut filled, skipped) {
                     Some(piece) => return Ok(Some(piece)),
                     None if self.ended => return Ok(None),
                     None => continue,
                 }
             }
             if self.ended {
+                buffer.truncate(filled);
                 return Ok((!buffer.is_empty()).then_some(Piece::Text(buffer)));
             }
-            if let Some(cut) = cut_place(&buffer) {
-                self.carry.extend_from_slice(&buffer[cut..]);
+            if let Some(cut) = cut_place(&buffer[..filled]) {
+                self.carry.extend_from_slice(&buffer[cut..filled]);
                 buffer.truncate(cut);
                 return Ok(Some(Piece::Text(buffer)));
             }
-            if buffer.len() >= LONGEST_LINE {
-                self.skipping = Some(buffer.len() as u64);
-                buffer.clear();
+            if filled >= LONGEST_LINE {
+                self.skipping = Some(filled as u64);
+                filled = 0;
             } else {
-                goal = buffer.len() + self.piece_bytes;
+                goal = filled + self.piece_bytes;
             }
         }
     }
 
     /// Drops text up to the end of a line that is too long.
-    fn skip_line(&mut self, buffer: &mut Vec<u8>, skipped: u64) -> Option<Piece> {
+    fn skip_line(
+        &mut self,
+        buffer: &mut Vec<u8>,
+        filled: &mut usize,
+        skipped: u64,
+    ) -> Option<Piece> {
+        let text = &buffer[..*filled];
         // A CR at the very end may be half of a line end: it waits for more text.
-        let ready = if self.ended { buffer.len() } else { buffer.len().saturating_sub(1) };
-        let end = memchr2(b'\n', b'\r', &buffer[..ready]);
+        let ready = if self.ended { text.len() } else { text.len().saturating_sub(1) };
+        let end = memchr2(b'\n', b'\r', &text[..ready]);
         if end.is_none() && !self.ended {
             self.skipping = Some(skipped + ready as u64);
             buffer.drain(..ready);
+            *filled -= ready;
             return None;
         }
         self.skipping = None;
-        let end = end.unwrap_or(buffer.len());
-        let crlf = buffer[end..].starts_with(b"\r\n");
-        let after = (end + 1 + usize::from(crlf)).min(buffer.len());
-        self.carry.extend_from_slice(&buffer[after..]);
+        let end = end.unwrap_or(text.len());
+        let crlf = text[end..].starts_with(b"\r\n");
+        let after = (end + 1 + usize::from(crlf)).min(text.len());
+        self.carry.extend_from_slice(&text[after..]);
         Some(Piece::TooLong(skipped + end as u64))
     }
 
-    fn fill(&mut self, buffer: &mut Vec<u8>, want: usize) -> Result<(), ImportError> {
-        let from = buffer.len();
+    /// Reads on behind the first `filled` bytes of `buffer`, to `goal` or the end; what stood
+    /// there is overwritten.
+    fn fill(
+        &mut self,
+        buffer: &mut Vec<u8>,
+        filled: &mut usize,
+        goal: usize,
+    ) -> Result<(), ImportError> {
+        let from = *filled;
         let read = match &mut self.decoder {
-            None => self.input.read_some(buffer, want),
+            None => {
+                grow(buffer, goal);
+                let read = self.input.read_full(&mut buffer[from..goal]);
+                *filled += *read.as_ref().unwrap_or(&0);
+                read
+            }
             Some(decoder) => {
-                self.encoded.clear();
-                let read = self.input.read_some(&mut self.encoded, want);
+                grow(&mut self.encoded, goal - from);
+                let read = self.input.read_full(&mut self.encoded[..goal - from]);
                 if let Ok(n) = read {
-                    encoding::decode_onto(decoder, &self.encoded, n == 0, buffer);
+                    buffer.truncate(from);
+                    encoding::decode_onto(decoder, &self.encoded[..n], n == 0, buffer);
+                    *filled = buffer.len();
                 }
                 read
             }
         };
         let n = read.map_err(|error| self.read_error(error))?;
         if self.unpacked == 0 && self.packing != Packing::Plain {
-            let head = if self.decoder.is_some() { &self.encoded } else { &buffer[from..] };
+            let head = match &self.decoder {
+                Some(_) => &self.encoded[..n],
+                None => &buffer[from..*filled],
+            };
             if let Some(found) = packed_within(head) {
                 return Err(ImportError::NotText { file: path_text(&self.path), found });
             }
         }
         self.unpacked += n as u64;
-        self.text_bytes += (buffer.len() - from) as u64;
+        self.text_bytes += (*filled - from) as u64;
         self.ended = n == 0;
         self.check_ceilings()
     }
@@ -298,6 +328,13 @@ impl Source {
             packing: self.packing,
             unchecked: self.unchecked,
         })
+    }
+}
+
+/// Makes a buffer at least so long.
+fn grow(buffer: &mut Vec<u8>, length: usize) {
+    if buffer.len() < length {
+        buffer.resize(length, 0);
     }
 }
 

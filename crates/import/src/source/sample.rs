@@ -45,10 +45,7 @@ pub fn raw_sample(path: &Path, with_blocks: bool) -> Result<RawSample, ImportErr
     let mut head = Vec::new();
     let mut goal = HEAD_BYTES;
     loop {
-        while !source.ended && head.len() < goal {
-            let want = goal - head.len();
-            source.fill(&mut head, want)?;
-        }
+        fill_to(&mut source, &mut head, goal)?;
         let lines = memchr::memchr2_iter(b'\n', b'\r', &head).take(HEAD_LINES).count();
         if source.ended || lines == HEAD_LINES || head.len() >= LONGEST_HEAD {
             break;
@@ -63,6 +60,16 @@ pub fn raw_sample(path: &Path, with_blocks: bool) -> Result<RawSample, ImportErr
     };
     let (unpacked, consumed) = (source.unpacked, source.input.consumed());
     Ok(RawSample { packing, bytes, head, blocks, complete, unpacked, consumed })
+}
+
+/// Reads on until the text is so long, or ends.
+fn fill_to(source: &mut Source, text: &mut Vec<u8>, goal: usize) -> Result<(), ImportError> {
+    let mut filled = text.len();
+    while !source.ended && filled < goal {
+        source.fill(text, &mut filled, goal)?;
+    }
+    text.truncate(filled);
+    Ok(())
 }
 
 fn plain_blocks(path: &Path, from: u64, to: u64) -> Result<Vec<Vec<u8>>, ImportError> {
@@ -87,10 +94,7 @@ fn packed_blocks(source: &mut Source) -> Result<Vec<Vec<u8>>, ImportError> {
     let mut passed = Vec::new();
     while !source.ended && blocks.len() < N_BLOCKS as usize {
         passed.clear();
-        while !source.ended && passed.len() < stride {
-            let want = stride - passed.len();
-            source.fill(&mut passed, want)?;
-        }
+        fill_to(source, &mut passed, stride)?;
         let from = passed.len().saturating_sub(BLOCK_BYTES) & !1;
         blocks.push(passed[from..].to_vec());
     }

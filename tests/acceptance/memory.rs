@@ -1,0 +1,105 @@
+//! Memory follows the ceiling in the site file, and not the size of dump, history or header.
+//!
+//! Sizes: the ceiling is so low (4 MiB) that even the small dump is spilled to disk several times
+//! over, and every day fills a row group; so the small run holds all at once that a large one may
+//! hold, and what is compared is not the size of the program. Peaks are those that the program
+//! tells of itself (`VmHWM`), each in a process of its own.
+
+use crate::support::*;
+use std::fmt::Write as _;
+use std::path::Path;
+
+/// Peak of the large run over peak of the small one.
+const MOST: f64 = 1.2;
+const TAGS_A_DAY: usize = 200;
+const TICKS_A_DAY: usize = 1500;
+
+fn site(dir: &Path, tags: usize) {
+    small_site(dir, "decimal = \".\"\n");
+    let mut toml = std::fs::read_to_string(dir.join("site.toml")).expect("a site file");
+    toml.push_str("\n[store]\nmemory_mib = 4\n");
+    put(&dir.join("site.toml"), toml);
+    let mut table = String::from("tag,meter,signal,unit,from,until\n");
+    for tag in 0..tags {
+        let _ = writeln!(table, "T{tag}.DENS,M{tag},density,kg/m3,,");
+    }
+    put(&dir.join("records/tags.csv"), table);
+}
+
+fn time(day: usize, tick: usize) -> String {
+    let second = tick * 57;
+    let (month, day) = (1 + day / 28, 1 + day % 28);
+    let (hour, minute, second) = (second / 3600, second / 60 % 60, second % 60);
+    format!("2024-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}Z")
+}
+
+/// A long dump of some days, 300,000 readings each.
+fn long(from_day: usize, days: usize) -> String {
+    let mut text = String::from("tag,time,value,quality\n");
+    text.reserve(days * TAGS_A_DAY * TICKS_A_DAY * 44);
+    for day in from_day..from_day + days {
+        for tick in 0..TICKS_A_DAY {
+            let time = time(day, tick);
+            for tag in 0..TAGS_A_DAY {
+                let _ = writeln!(text, "T{tag}.DENS,{time},{}.5,192", 900 + (tick * 7 + tag) % 100);
+            }
+        }
+    }
+    text
+}
+
+/// A wide dump of one day.
+fn wide(columns: usize, rows: usize) -> String {
+    let mut text = String::from("time");
+    for tag in 0..columns {
+        let _ = write!(text, ",T{tag}.DENS");
+    }
+    for row in 0..rows {
+        let _ = write!(text, "\n{}", time(0, row));
+        for tag in 0..columns {
+            let _ = write!(text, ",{}.5", 900 + (row * 7 + tag) % 100);
+        }
+    }
+    text.push('\n');
+    text
+}
+
+/// Peak of one import, MiB.
+fn peak_mib(site: &Path, rows: usize) -> f64 {
+    let run = metersift(["--verbose", "import", "--site", &site.to_string_lossy()]);
+    assert_eq!(run.code, Some(0), "{}", run.stderr);
+    let digits: String = run.stderr.chars().filter(|character| *character != ',').collect();
+    assert!(digits.contains(&format!("= {rows} stored")), "{}", run.stderr);
+    let told = run.stderr.split_once("peak memory so far ").expect("a peak").1;
+    told.split(' ').next().and_then(|mib| mib.parse().ok()).expect("a number")
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn ten_times_the_dump_and_ten_times_the_history_keep_the_peak() {
+    let a_day = TAGS_A_DAY * TICKS_A_DAY;
+    let peaks = |days: usize| {
+        let dir = tempfile::tempdir().expect("a folder");
+        site(dir.path(), TAGS_A_DAY);
+        put(&dir.path().join("dumps/all.csv"), long(0, days));
+        let all = peak_mib(dir.path(), days * a_day);
+        put(&dir.path().join("dumps/night.csv"), long(days, 1));
+        (all, peak_mib(dir.path(), a_day))
+    };
+    let (small, large) = (peaks(2), peaks(20));
+    assert!(large.0 < MOST * small.0, "dump: {} MiB, then {} MiB", small.0, large.0);
+    assert!(large.1 < MOST * small.1, "night on history: {} MiB, then {} MiB", small.1, large.1);
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn ten_times_the_columns_keep_the_peak() {
+    let peak = |columns: usize, rows: usize| {
+        let dir = tempfile::tempdir().expect("a folder");
+        site(dir.path(), columns);
+        put(&dir.path().join("dumps/wide.csv"), wide(columns, rows));
+        peak_mib(dir.path(), columns * rows)
+    };
+    let (small, large) = (peak(TAGS_A_DAY, TICKS_A_DAY), peak(10 * TAGS_A_DAY, TICKS_A_DAY / 10));
+    assert!(large < MOST * small, "{small} MiB, then {large} MiB");
+}
