@@ -17,6 +17,7 @@ mod outputs;
 mod plan;
 mod prompt;
 mod questions;
+mod recompute;
 mod scan;
 mod schedule;
 mod since;

@@ -184,9 +184,10 @@ impl Reader<'_> {
                 at_once.then(|| job.row(meter.name, meter.signals.clone(), &none)).flatten()
             };
             // Reading is a twentieth of the work: nothing is gained by doing it beside.
-            let rows: Vec<Row> = match alone {
-                true => meters.par_iter().map(row).collect(),
-                false => meters.iter().map(row).collect(),
+            let rows: Vec<Row> = if alone {
+                meters.par_iter().map(row).collect()
+            } else {
+                meters.iter().map(row).collect()
             };
             rows.into_iter().for_each(|one| made.take(one));
         })?;
