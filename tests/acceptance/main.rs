@@ -23,6 +23,7 @@ mod outputs;
 mod plan;
 mod prompt;
 mod questions;
+mod recompute;
 mod reimport;
 #[path = "../replay.rs"]
 mod replay;

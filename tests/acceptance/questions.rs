@@ -115,6 +115,22 @@ fn every_traced_feature_is_recomputed_to_the_last_bit() {
     );
 }
 
+/// What the pictures are drawn from is told at the foot in the words of the feature table.
+#[test]
+fn the_report_explains_its_features_in_the_words_of_their_table() {
+    let page = newest(&JUDGED.site).join("report/index.html");
+    let page = std::fs::read_to_string(page).expect("a report");
+    let page = page.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&");
+    let foot = page.split("<footer>").nth(1).expect("a foot");
+    for name in metersift_report::DAILY_COLUMNS {
+        let all = metersift_features::features();
+        let def = all.iter().find(|def| def.name == name).expect("a feature of the table");
+        for text in [def.name, def.formula, def.null_means] {
+            assert!(foot.contains(text), "{name}: {text}");
+        }
+    }
+}
+
 #[test]
 fn a_trace_says_when_the_stored_value_is_out_of_date() {
     let dir = tempfile::tempdir().expect("a folder");

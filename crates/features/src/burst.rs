@@ -13,7 +13,7 @@
 //!         Engineering Practice 42, 2015, 74) such windows part slugging from the rest with an
 //!         area under the ROC curve of 1.00 over 300 s; see the tests.
 
-use crate::cells::{Cells, FLOWING_OWN, WARM_US};
+use crate::cells::{Cells, FLOWING_OWN, WARM_US, Within};
 use crate::habits::HabitScratch;
 use crate::input::SignalDay;
 use crate::row::{FeatureRow, WhyNull};
@@ -62,6 +62,8 @@ impl Updates {
         self.v.clear();
         self.linked.clear();
         self.until_us.clear();
+        let spans = cells.spans(mask);
+        let mut chosen = Within::new(cells, mask, &spans);
         let mut linked = false;
         for i in 0..samples.len() {
             linked &= !samples.is_broken(i);
@@ -72,7 +74,7 @@ impl Updates {
             if !samples.is_update(i) {
                 continue;
             }
-            if cells.at(t_us, mask) {
+            if chosen.covers(t_us) {
                 self.t_us.push(t_us);
                 self.v.push(samples.v[i]);
                 self.linked.push(linked);

@@ -66,17 +66,20 @@ pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
     }
 }
 
-/// A held sample as the part in its first minute, the minutes it fills, the part in its last.
-fn parts(t_us: i64, hold_us: i64) -> ((usize, i64), Range<usize>, (usize, i64)) {
-    let until = t_us.saturating_add(hold_us).min(WINDOW_US);
-    let first = cell_of(t_us);
-    let edge = (first as i64 + 1) * CELL_US;
-    if until <= edge {
-        return ((first, until - t_us), 0..0, (first, 0));
+/// As [`spread`] for samples whose times rise: `add` is told the place of the sample as well.
+pub(crate) fn spread_all(t_us: &[i64], hold_us: &[i64], mut add: impl FnMut(usize, usize, i64)) {
+    let (mut cell, mut edge) = (0, 0);
+    for (i, (&t_us, &hold)) in t_us.iter().zip(hold_us).enumerate() {
+        if !(edge - CELL_US..edge).contains(&t_us) {
+            cell = cell_of(t_us);
+            edge = (cell as i64 + 1) * CELL_US;
+        }
+        if hold > 0 && t_us + hold <= edge {
+            add(i, cell, hold);
+        } else {
+            spread(t_us, hold, |cell, part| add(i, cell, part));
+        }
     }
-    let last = (until / CELL_US) as usize;
-    let tail = until - last as i64 * CELL_US;
-    ((first, edge - t_us), first + 1..last, (last.min(CELLS - 1), tail))
 }
 
 /// Bits per minute.
@@ -87,10 +90,12 @@ pub(crate) struct Cells {
     steady: Sums,
 }
 
-/// Minutes of one state before each minute, for times in that state without a walk.
+/// Minutes of one state before each minute, for times in that state without a walk; and the
+/// stretches of that state, us.
 #[derive(Clone, Debug, Default)]
 struct Sums {
     before: Vec<u16>,
+    spans: Vec<Range<i64>>,
 }
 
 impl Sums {
@@ -102,6 +107,8 @@ impl Sums {
             sum += u16::from(bits & mask == mask);
             self.before.push(sum);
         }
+        self.spans.clear();
+        spans_into(bits, mask, &mut self.spans);
     }
 
     /// Time of that state before `t_us`.
@@ -145,11 +152,6 @@ impl Cells {
         self.bits[cell] |= mask;
     }
 
-    /// Whether the minute of a time has all bits of `mask`.
-    pub(crate) fn at(&self, t_us: i64, mask: u16) -> bool {
-        self.has(cell_of(t_us), mask)
-    }
-
     /// Sums up the day's flowing minutes; call it when they are all marked.
     pub(crate) fn sum_flowing(&mut self) {
         self.flowing.fill(&self.bits, FLOWING_OWN);
@@ -169,7 +171,7 @@ impl Cells {
         let sums = match mask {
             FLOWING_OWN => &self.flowing,
             STEADY_OWN => &self.steady,
-            _ => &Sums { before: Vec::new() },
+            _ => &Sums { before: Vec::new(), spans: Vec::new() },
         };
         if !sums.before.is_empty() {
             let until = t_us.saturating_add(hold_us).min(WINDOW_US);
@@ -178,6 +180,23 @@ impl Cells {
         let mut time = 0;
         spread(t_us, hold_us, |cell, part| time += if self.has(cell, mask) { part } else { 0 });
         time
+    }
+
+    /// Walks along the day's flowing time; they must have been summed up.
+    pub(crate) fn flowing(&self) -> Within<'_> {
+        Within::new(self, FLOWING_OWN, &self.flowing.spans)
+    }
+
+    /// Walks along the day's steady time; it must have been summed up.
+    pub(crate) fn steady(&self) -> Within<'_> {
+        Within::new(self, STEADY_OWN, &self.steady.spans)
+    }
+
+    /// Stretches with all bits of `mask`, us.
+    pub(crate) fn spans(&self, mask: u16) -> Vec<Range<i64>> {
+        let mut spans = Vec::new();
+        spans_into(&self.bits, mask, &mut spans);
+        spans
     }
 
     /// Number of minutes with all bits of `mask`.
@@ -196,6 +215,71 @@ impl Cells {
     /// Unbroken stretches of minutes with all bits of `mask`, as ranges.
     pub(crate) fn stretches(&self, mask: u16) -> Vec<Range<usize>> {
         stretches(|cell| self.has(cell, mask))
+    }
+}
+
+/// Walks along the stretches of one state: times asked for must rise.
+///
+/// Samples come in order and most of them lie within one stretch: two comparisons each.
+pub(crate) struct Within<'a> {
+    cells: &'a Cells,
+    mask: u16,
+    later: &'a [Range<i64>],
+    now: Range<i64>,
+}
+
+impl<'a> Within<'a> {
+    /// Along `spans`, which are those of `mask`.
+    pub(crate) fn new(cells: &'a Cells, mask: u16, spans: &'a [Range<i64>]) -> Within<'a> {
+        Within { cells, mask, later: spans, now: 0..0 }
+    }
+
+    /// Part of a held sample's time that lies in the state, us.
+    #[inline]
+    pub(crate) fn time(&mut self, t_us: i64, hold_us: i64) -> i64 {
+        self.advance(t_us);
+        let until = t_us + hold_us;
+        if t_us >= self.now.start && until <= self.now.end {
+            return hold_us;
+        }
+        if until <= self.now.start || self.now.is_empty() {
+            return 0;
+        }
+        self.cells.time_in(self.mask, t_us, hold_us)
+    }
+
+    /// Whether a moment lies in the state.
+    #[inline]
+    pub(crate) fn covers(&mut self, t_us: i64) -> bool {
+        self.advance(t_us);
+        self.now.contains(&t_us)
+    }
+
+    /// To the first stretch that ends after `t_us`; an empty one when there is none.
+    #[inline]
+    fn advance(&mut self, t_us: i64) {
+        while self.now.end <= t_us {
+            let Some((next, later)) = self.later.split_first() else {
+                self.now = i64::MAX..i64::MAX;
+                return;
+            };
+            (self.now, self.later) = (next.clone(), later);
+        }
+    }
+}
+
+fn spans_into(bits: &[u16], mask: u16, spans: &mut Vec<Range<i64>>) {
+    let mut start = None;
+    for (cell, now) in bits.iter().map(|bits| bits & mask == mask).chain([false]).enumerate() {
+        let edge = cell as i64 * CELL_US;
+        match (now, start) {
+            (true, None) => start = Some(edge),
+            (false, Some(from)) => {
+                spans.push(from..edge);
+                start = None;
+            }
+            _ => {}
+        }
     }
 }
 
@@ -247,12 +331,26 @@ impl Minutes {
         self.low.fill(f64::INFINITY);
         self.high.fill(f64::NEG_INFINITY);
         self.time_us.fill(0);
+        let mut now = Minute::default();
         for ((&t_us, &v), &hold) in samples.t_us.iter().zip(&samples.v).zip(&samples.hold_us) {
-            let (head, whole, tail) = parts(t_us, hold);
-            self.add(head, v);
-            self.add_whole(whole, v);
-            self.add(tail, v);
+            let until = t_us.saturating_add(hold).min(WINDOW_US);
+            if !(now.edge_us - CELL_US..now.edge_us).contains(&t_us) {
+                self.turn_to(cell_of(t_us), &mut now);
+            }
+            if until <= now.edge_us {
+                now.add(until - t_us, v);
+                continue;
+            }
+            now.add(now.edge_us - t_us, v);
+            let last = (until / CELL_US) as usize;
+            self.add_whole(now.cell + 1..last, v);
+            let tail_us = until - last as i64 * CELL_US;
+            if tail_us > 0 {
+                self.turn_to(last, &mut now);
+                now.add(tail_us, v);
+            }
         }
+        self.turn_to(0, &mut now);
         let columns = self.mean.iter_mut().zip(&mut self.low).zip(&mut self.high);
         for (((mean, low), high), &time) in columns.zip(&self.time_us) {
             if time > 0 {
@@ -263,13 +361,21 @@ impl Minutes {
         }
     }
 
-    fn add(&mut self, (cell, part): (usize, i64), v: f64) {
-        if part > 0 {
-            self.mean[cell] += v * part as f64;
-            self.time_us[cell] += part;
-            self.low[cell] = self.low[cell].min(v);
-            self.high[cell] = self.high[cell].max(v);
+    /// Puts the minute at hand back and takes up another one.
+    fn turn_to(&mut self, cell: usize, now: &mut Minute) {
+        if now.edge_us > 0 {
+            let at = now.cell;
+            (self.mean[at], self.time_us[at]) = (now.sum, now.time_us);
+            (self.low[at], self.high[at]) = (now.low, now.high);
         }
+        *now = Minute {
+            cell,
+            edge_us: (cell as i64 + 1) * CELL_US,
+            sum: self.mean[cell],
+            time_us: self.time_us[cell],
+            low: self.low[cell],
+            high: self.high[cell],
+        };
     }
 
     /// Minutes that one value fills from end to end: column by column, since a recorder by
@@ -283,6 +389,30 @@ impl Minutes {
         self.time_us[cells.clone()].iter_mut().for_each(|time| *time += CELL_US);
         self.low[cells.clone()].iter_mut().for_each(|low| *low = low.min(v));
         self.high[cells].iter_mut().for_each(|high| *high = high.max(v));
+    }
+}
+
+/// The minute at hand while a signal is filled in: several samples fall into one.
+#[derive(Clone, Copy, Debug, Default)]
+struct Minute {
+    cell: usize,
+    /// End of the minute, us; 0 = none at hand.
+    edge_us: i64,
+    sum: f64,
+    time_us: i64,
+    low: f64,
+    high: f64,
+}
+
+impl Minute {
+    #[inline]
+    fn add(&mut self, part_us: i64, v: f64) {
+        if part_us > 0 {
+            self.sum += v * part_us as f64;
+            self.time_us += part_us;
+            self.low = if v < self.low { v } else { self.low };
+            self.high = if v > self.high { v } else { self.high };
+        }
     }
 }
 

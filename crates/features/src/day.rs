@@ -254,13 +254,15 @@ fn quiet_levels(
     sigma: Option<f64>,
 ) -> Quiet {
     let mut flowing = |samples: &Samples, p: f64| {
-        samples.gather(pairs, |t_us, hold| cells.time_in(FLOWING_OWN, t_us, hold));
+        let mut flowing = cells.flowing();
+        samples.gather(pairs, |t_us, hold| flowing.time(t_us, hold));
         weighted::quantile(pairs, p)
     };
     let warm = flowing(&signals.temperature, 0.5);
     let pressure = flowing(&signals.pressure, 0.5).unwrap_or(STANDARD_PRESSURE_KPA);
     let drive_low = flowing(&signals.drive_gain, 0.2);
-    signals.density.gather(pairs, |t_us, hold| cells.time_in(FLOWING_OWN, t_us, hold));
+    let mut along = cells.flowing();
+    signals.density.gather(pairs, |t_us, hold| along.time(t_us, hold));
     let held = weighted::median_and_spread(pairs);
     Quiet {
         level: held.map(|(level, _)| level),

@@ -30,9 +30,10 @@ pub(crate) fn gather_steady(
         return Err(WhyNull::FilterEmpty);
     }
     let mut n = 0;
+    let mut steady = cells.steady();
     pairs.clear();
     for i in 0..samples.len() {
-        let time = cells.time_in(STEADY_OWN, samples.t_us[i], samples.hold_us[i]);
+        let time = steady.time(samples.t_us[i], samples.hold_us[i]);
         if time > 0 {
             pairs.push((samples.v[i], time));
             // Points on lines weigh by their time but are not counted: nobody measured them.

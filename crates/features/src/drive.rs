@@ -8,7 +8,7 @@
 //!         the pick-offs; saturated share of flowing time.
 //! Source: power and amplitude of a driven oscillator, any vibration textbook.
 
-use crate::cells::{Cells, FLOWING_OWN, STEADY_OWN};
+use crate::cells::{Cells, STEADY_OWN};
 use crate::density::{MEDIAN_MIN, enough, gather_steady};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::{LINE, Samples};
@@ -58,8 +58,9 @@ pub(crate) fn write(
 
 fn saturated_share(drive: &Samples, cells: &Cells, settings: &Settings) -> f64 {
     let (mut saturated, mut all) = (0, 0);
+    let mut flowing = cells.flowing();
     for i in 0..drive.len() {
-        let time = cells.time_in(FLOWING_OWN, drive.t_us[i], drive.hold_us[i]);
+        let time = flowing.time(drive.t_us[i], drive.hold_us[i]);
         all += time;
         saturated += if drive.v[i] >= settings.drive_ceiling_pct { time } else { 0 };
     }
@@ -75,10 +76,11 @@ fn gather_log_drive(
 ) -> usize {
     let (mut inlets, mut outlets) = (inlet.cursor(), outlet.cursor());
     let mut n = 0;
+    let mut steady = cells.steady();
     pairs.clear();
     for i in 0..drive.len() {
         let (t_us, gain) = (drive.t_us[i], drive.v[i]);
-        let time = cells.time_in(STEADY_OWN, t_us, drive.hold_us[i]);
+        let time = steady.time(t_us, drive.hold_us[i]);
         if time == 0 || gain <= 0.0 {
             continue;
         }
@@ -119,10 +121,11 @@ pub(crate) fn write_pickoffs(
         return;
     }
     let mut outlets = outlet.cursor();
+    let mut steady = cells.steady();
     let mut n = 0;
     pairs.clear();
     for i in 0..inlet.len() {
-        let time = cells.time_in(STEADY_OWN, inlet.t_us[i], inlet.hold_us[i]);
+        let time = steady.time(inlet.t_us[i], inlet.hold_us[i]);
         if time == 0 {
             continue;
         }

@@ -304,9 +304,10 @@ impl Gas {
             return;
         }
         let flowing = |from: i64, until: i64| cells.time_in(FLOWING_OWN, from, until - from);
+        let mut along = cells.flowing();
         let (mut judged_us, mut weak_us) = (0, 0);
         for judged in &self.judged {
-            let time = flowing(judged.from_us, judged.until_us);
+            let time = along.time(judged.from_us, judged.until_us - judged.from_us);
             judged_us += time;
             weak_us += if judged.weak { time } else { 0 };
         }
@@ -354,12 +355,13 @@ impl Gas {
             return f64::NAN;
         };
         let mut episodes = self.episodes.iter().filter(|episode| !episode.startup).peekable();
+        let mut flowing = cells.flowing();
         pairs.clear();
         for i in 0..density.len() {
             let t_us = density.t_us[i];
             while episodes.next_if(|episode| episode.until_us <= t_us).is_some() {}
             if episodes.peek().is_some_and(|episode| episode.from_us <= t_us) {
-                let time = cells.time_in(FLOWING_OWN, t_us, density.hold_us[i]);
+                let time = flowing.time(t_us, density.hold_us[i]);
                 pairs.push((1.0 - density.v[i] / full, time));
             }
         }

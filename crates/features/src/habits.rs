@@ -21,8 +21,9 @@
 
 use crate::cells::{WARM_US, WINDOW_US};
 use crate::input::SignalDay;
-use crate::samples::{BREAK, LINE, REPEAT, Samples};
+use crate::samples::{BREAK, LINE, REPEAT, Samples, count};
 use crate::settings::Settings;
+use crate::weighted::extent;
 use metersift_model::time::US_PER_DAY;
 use metersift_model::{Day, Signal};
 use metersift_stats as stats;
@@ -94,8 +95,9 @@ impl Default for Habits {
 /// Working memory of this module.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct HabitScratch {
-    pub(crate) spacings: Vec<i64>,
+    pub(crate) spacings: Spacings,
     steps: Vec<f64>,
+    bits: Vec<u64>,
 }
 
 /// The habits of one signal of one day by themselves, with the update mask (true = the point is
@@ -113,43 +115,72 @@ pub fn habits_of(
     (samples.habits, updates)
 }
 
+/// Working memory of the search for the commonest spacing.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Spacings {
+    /// How often each spacing up to [`COUNTED_MS`] came, by the millisecond; zero when not in use.
+    counts: Vec<u32>,
+    longer: Vec<i64>,
+}
+
+/// Spacings, ms, up to which they are counted in a table; longer ones are sorted.
+const COUNTED_MS: usize = 1 << 16;
+
 /// Commonest spacing between neighbours, us, to the millisecond; the smallest one of a draw.
-pub(crate) fn modal_spacing_us(samples: &Samples, scratch: &mut Vec<i64>) -> Option<i64> {
-    let spacing = |pair: &[i64]| (pair[1] - pair[0] + 500) / 1000;
-    let pairs = || samples.own_times().windows(2);
-    // Most tags run on one clock: a majority is found in two passes without sorting.
-    let (mut leader, mut votes) = (0, 0_usize);
-    for pair in pairs() {
-        let ms = spacing(pair);
-        match (votes, ms == leader) {
-            (0, _) => (leader, votes) = (ms, 1),
-            (_, true) => votes += 1,
-            (_, false) => votes -= 1,
-        }
-    }
-    let backing = pairs().filter(|pair| spacing(pair) == leader).count();
-    if 2 * backing > samples.n_own().saturating_sub(1) {
+pub(crate) fn modal_spacing_us(samples: &Samples, scratch: &mut Spacings) -> Option<i64> {
+    let spacings = || samples.own_times().windows(2).map(|pair| pair[1] - pair[0]);
+    let n = samples.n_own().saturating_sub(1);
+    let to_ms = |us: i64| (us + 500) / 1000;
+    // Most tags run on one clock: what the middle of the day shows is tried first.
+    let leader = to_ms(spacings().nth(n / 2)?);
+    let near = leader * 1000 - 500..leader * 1000 + 500;
+    let backing = spacings().fold(0_u32, |n, us| n.wrapping_add(u32::from(near.contains(&us))));
+    if 2 * backing as usize > n {
         return Some((leader * 1000).max(1));
     }
-    scratch.clear();
-    scratch.extend(pairs().map(spacing));
-    scratch.sort_unstable();
-    let runs = scratch.chunk_by(|a, b| a == b);
-    let longest =
-        runs.fold((0, 0), |best, run| if run.len() > best.1 { (run[0], run.len()) } else { best });
-    (longest.1 > 0).then_some((longest.0 * 1000).max(1))
+    let commonest = scratch.commonest(|| spacings().map(to_ms));
+    Some((commonest * 1000).max(1))
+}
+
+impl Spacings {
+    /// The commonest of some positive numbers, the smallest one of a draw.
+    fn commonest<I: Iterator<Item = i64>>(&mut self, all: impl Fn() -> I) -> i64 {
+        self.counts.resize(COUNTED_MS, 0);
+        self.longer.clear();
+        for ms in all() {
+            match self.counts.get_mut(ms as usize) {
+                Some(count) => *count += 1,
+                None => self.longer.push(ms),
+            }
+        }
+        let mut best = (0, 0);
+        for ms in all() {
+            // Taken out as it is looked at, so that the table is empty again.
+            let count = self.counts.get_mut(ms as usize).map_or(0, std::mem::take);
+            if count > best.1 || (count == best.1 && ms < best.0) {
+                best = (ms, count);
+            }
+        }
+        self.longer.sort_unstable();
+        for run in self.longer.chunk_by(|a, b| a == b) {
+            if run.len() > best.1 as usize {
+                best = (run[0], run.len() as u32);
+            }
+        }
+        best.0
+    }
 }
 
 /// Flags repeats and points on lines; gives the effective resolution.
 pub(crate) fn mark_updates(samples: &mut Samples, scratch: &mut HabitScratch) -> Option<f64> {
     mark_repeats(samples);
-    let resolution = resolution(samples, &mut scratch.steps);
+    let resolution = resolution(samples, scratch);
     match resolution {
         None => {
             mark_free_lines(samples);
             // Steps along lines hide the resolution of the points that were really stored.
             let lines = line_share(samples);
-            if lines > 0.05 { resolution_of_updates(samples, &mut scratch.steps) } else { None }
+            if lines > 0.05 { resolution_of_updates(samples, scratch) } else { None }
         }
         Some(r) => {
             mark_rounded_lines(samples, r);
@@ -159,32 +190,44 @@ pub(crate) fn mark_updates(samples: &mut Samples, scratch: &mut HabitScratch) ->
 }
 
 fn mark_repeats(samples: &mut Samples) {
-    for i in 1..samples.len() {
-        if samples.flag[i] & BREAK == 0 && samples.v[i] == samples.v[i - 1] {
-            samples.flag[i] |= REPEAT;
+    let pairs = samples.v.windows(2).zip(samples.flag.iter_mut().skip(1));
+    for (pair, flag) in pairs {
+        if *flag & BREAK == 0 && pair[0] == pair[1] {
+            *flag |= REPEAT;
         }
     }
 }
 
 /// Resolution of the steps between neighbours, from evenly chosen ones.
-fn resolution(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {
-    let is_step = |i: &usize| samples.flag[*i] & (BREAK | REPEAT) == 0;
-    let n = (samples.own + 1..samples.len()).filter(is_step).count();
+fn resolution(samples: &Samples, scratch: &mut HabitScratch) -> Option<f64> {
+    let steps = &mut scratch.steps;
+    let from = (samples.own + 1).min(samples.len());
+    let is_step = |flag: u8| flag & (BREAK | REPEAT) == 0;
+    let n = count(samples.flag[from..].iter().copied(), is_step);
     // Steps are counted, not samples: every 85th sample of a tag held for 5 s is a repeat.
     let stride = n.div_ceil(RESOLUTION_STEPS).max(1);
     steps.clear();
-    let chosen = (samples.own + 1..samples.len()).filter(is_step).step_by(stride);
-    steps.extend(chosen.map(|i| (samples.v[i] - samples.v[i - 1]).abs()));
-    resolution_of(steps, samples)
+    let pairs = samples.v[from.saturating_sub(1)..].windows(2).zip(&samples.flag[from..]);
+    let chosen = pairs.filter(|(_, flag)| is_step(**flag)).step_by(stride);
+    steps.extend(chosen.map(|(pair, _)| (pair[1] - pair[0]).abs()));
+    resolution_of(scratch, samples)
 }
 
-fn resolution_of(steps: &mut [f64], samples: &Samples) -> Option<f64> {
-    steps.sort_unstable_by(f64::total_cmp);
-    let largest = samples.v[samples.own..].iter().fold(0.0, |most: f64, v| most.max(v.abs()));
+fn resolution_of(scratch: &mut HabitScratch, samples: &Samples) -> Option<f64> {
+    // Positive numbers are in the order of their bits, which sort in two thirds of the time.
+    let HabitScratch { steps, bits, .. } = scratch;
+    bits.clear();
+    bits.extend(steps.iter().map(|step| step.to_bits()));
+    bits.sort_unstable();
+    steps.clear();
+    steps.extend(bits.iter().map(|&bits| f64::from_bits(bits)));
+    let (low, high) = extent(&samples.v[samples.own..], |v| *v);
+    let largest = low.abs().max(high.abs());
     stats::resolution_of_steps(steps, largest)
 }
 
-fn resolution_of_updates(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64> {
+fn resolution_of_updates(samples: &Samples, scratch: &mut HabitScratch) -> Option<f64> {
+    let steps = &mut scratch.steps;
     steps.clear();
     let mut last: Option<f64> = None;
     for i in samples.own..samples.len() {
@@ -203,31 +246,36 @@ fn resolution_of_updates(samples: &Samples, steps: &mut Vec<f64>) -> Option<f64>
             break;
         }
     }
-    resolution_of(steps, samples)
+    resolution_of(scratch, samples)
 }
 
-/// Where point `i` should lie if its neighbours were joined, and how far they differ.
-fn between(samples: &Samples, i: usize) -> (f64, f64) {
-    let (t, v) = (&samples.t_us, &samples.v);
-    let rise = v[i + 1] - v[i - 1];
-    let part = (t[i] - t[i - 1]) as f64 / (t[i + 1] - t[i - 1]) as f64;
-    (v[i - 1] + part * rise, rise.abs())
+/// Where point `i` should lie if its neighbours were joined.
+fn between(samples: &Samples, i: usize) -> f64 {
+    let (t, v) = (&samples.t_us[i - 1..=i + 1], &samples.v[i - 1..=i + 1]);
+    let part = (t[1] - t[0]) as f64 / (t[2] - t[0]) as f64;
+    v[0] + part * (v[2] - v[0])
 }
 
-fn is_inside(samples: &Samples, i: usize) -> bool {
-    i > 0 && i + 1 < samples.len() && (samples.flag[i] | samples.flag[i + 1]) & BREAK == 0
+/// Whether point `i` is no repeat and nothing parts it from its neighbours.
+fn may_be_on_line(flag: &[u8], i: usize) -> bool {
+    flag[i] & (BREAK | REPEAT) == 0 && flag[i + 1] & BREAK == 0
 }
 
 /// Lines in a signal without a known resolution.
 fn mark_free_lines(samples: &mut Samples) {
     for i in 1..samples.len().saturating_sub(1) {
-        if !is_inside(samples, i) || samples.flag[i] & REPEAT != 0 {
+        let v = &samples.v[i - 1..=i + 1];
+        let (now, rise) = (v[1], (v[2] - v[0]).abs());
+        let single = SINGLE_STEP * now.abs();
+        let of_rise = LINE_SLACK * rise;
+        let slack = if of_rise > single { of_rise } else { single };
+        // Outside its neighbours by more than that, it is on no line: most noise goes here.
+        let reach = rise + 1.01 * slack;
+        let is_outside = ((now - v[0]).abs() > reach) | ((now - v[2]).abs() > reach);
+        if is_outside | (rise <= 4.0 * single) || !may_be_on_line(&samples.flag, i) {
             continue;
         }
-        let (expected, rise) = between(samples, i);
-        let single = SINGLE_STEP * samples.v[i].abs();
-        let near = (samples.v[i] - expected).abs() <= (LINE_SLACK * rise).max(single);
-        if rise > 4.0 * single && near {
+        if (now - between(samples, i)).abs() <= slack {
             samples.flag[i] |= LINE;
         }
     }
@@ -237,11 +285,13 @@ fn mark_free_lines(samples: &mut Samples) {
 fn mark_rounded_lines(samples: &mut Samples, r: f64) {
     let mut run_start = 0; // first point of the present stretch of steps of one kind
     for i in 1..samples.len() {
-        if i + 1 < samples.len() && is_inside(samples, i) && samples.flag[i] & REPEAT == 0 {
-            let (expected, rise) = between(samples, i);
-            let slack = (LINE_SLACK * rise).max(r);
-            if rise >= LINE_MIN_RESOLUTIONS * r && (samples.v[i] - expected).abs() <= slack {
-                samples.flag[i] |= LINE;
+        if i + 1 < samples.len() {
+            let rise = (samples.v[i + 1] - samples.v[i - 1]).abs();
+            if rise >= LINE_MIN_RESOLUTIONS * r && may_be_on_line(&samples.flag, i) {
+                let slack = (LINE_SLACK * rise).max(r);
+                if (samples.v[i] - between(samples, i)).abs() <= slack {
+                    samples.flag[i] |= LINE;
+                }
             }
         }
         if !continues_line(samples, i, r, run_start) {
@@ -278,13 +328,12 @@ fn close_rounded_line(samples: &mut Samples, first: usize, last: usize) {
 
 /// Share of the points between unbroken neighbours that lie on a line; 0 without such points.
 pub(crate) fn line_share(samples: &Samples) -> f64 {
-    let (mut lines, mut inside) = (0_usize, 0_usize);
-    for pair in samples.flag[samples.own..].windows(3) {
-        if (pair[1] | pair[2]) & BREAK == 0 {
-            inside += 1;
-            lines += usize::from(pair[1] & LINE != 0);
-        }
-    }
+    let flags = &samples.flag[samples.own..];
+    let inner = flags.get(1..).unwrap_or(&[]);
+    // The line bit of a point with the break bits of both of its sides.
+    let both = || inner.iter().zip(inner.iter().skip(1)).map(|(now, next)| now | (next & BREAK));
+    let inside = count(both(), |flag| flag & BREAK == 0);
+    let lines = count(both(), |flag| flag & (BREAK | LINE) == LINE);
     if inside == 0 { 0.0 } else { lines as f64 / inside as f64 }
 }
 
@@ -302,14 +351,12 @@ pub(crate) fn summarise(
         if whole == 0 { f64::NAN } else { part as f64 / whole as f64 }
     };
     habits.bad_share = share(samples.n_bad, samples.n_raw);
-    let held: i64 = samples.own_holds().sum();
+    let held = samples.own_holds().fold(0, i64::wrapping_add);
     habits.covered_share = held as f64 / US_PER_DAY as f64;
     habits.longest_gap_s = longest_gap_us(samples) as f64 / 1e6;
-    let flags = &samples.flag[samples.own..];
-    let updates = flags.iter().filter(|&&f| f & (REPEAT | LINE) == 0).count();
-    habits.updates = updates as f64;
-    let steps = flags.iter().filter(|&&f| f & BREAK == 0).count();
-    let repeats = flags.iter().filter(|&&f| f & REPEAT != 0).count();
+    habits.updates = samples.own_count(|flag| flag & (REPEAT | LINE) == 0) as f64;
+    let steps = samples.own_count(|flag| flag & BREAK == 0);
+    let repeats = samples.own_count(|flag| flag & REPEAT != 0);
     habits.repeat_share = share(repeats, steps);
     habits.line_share = if samples.n_own() > 2 { line_share(samples) } else { f64::NAN };
     habits.spacing_s = spacing_us.map_or(f64::NAN, |us| us as f64 / 1e6);
@@ -325,30 +372,25 @@ fn longest_gap_us(samples: &Samples) -> i64 {
     starts.zip(ends).map(|(from, until)| until - from).max().unwrap_or(US_PER_DAY)
 }
 
-fn edges(samples: &Samples, held: i64, habits: &mut Habits) {
-    let own = &samples.v[samples.own..];
-    let low = own.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = own.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+fn edges(samples: &Samples, all: i64, habits: &mut Habits) {
     if samples.is_empty() {
         return;
     }
+    let (low, high) = extent(&samples.v[samples.own..], |v| *v);
     (habits.lowest, habits.highest) = (low, high);
     // A constant has no floor that differs from its ceiling.
-    if low == high || held <= 0 {
+    if low == high || all <= 0 {
         return;
     }
     let slack = (EDGE_SHARE * (high - low)).max(habits.resolution);
-    let at = |is_at: &dyn Fn(f64) -> bool| {
-        let time: i64 = samples
-            .v
-            .iter()
-            .zip(samples.own_holds())
-            .map(|(&value, hold)| if is_at(value) { hold } else { 0 })
-            .sum();
-        time as f64 / held as f64
-    };
-    habits.floor_share = at(&|value| value <= low + slack);
-    habits.ceiling_share = at(&|value| value >= high - slack);
+    let (low, high) = (low + slack, high - slack);
+    let held = samples.v.iter().zip(samples.own_holds());
+    let (floor, ceiling) = held.fold((0_i64, 0_i64), |(floor, ceiling), (&v, hold)| {
+        let at = |is_at: bool| if is_at { hold } else { 0 };
+        (floor.wrapping_add(at(v <= low)), ceiling.wrapping_add(at(v >= high)))
+    });
+    habits.floor_share = floor as f64 / all as f64;
+    habits.ceiling_share = ceiling as f64 / all as f64;
 }
 
 #[cfg(test)]

@@ -98,11 +98,6 @@ impl<'a> SignalDay<'a> {
         self.quality
     }
 
-    /// Time, value and quality of each sample.
-    pub(crate) fn samples(&self) -> impl Iterator<Item = ((&'a i64, &'a f64), &'a u8)> + use<'a> {
-        self.time_us.iter().zip(self.value).zip(self.quality)
-    }
-
     /// Number of samples.
     pub fn len(&self) -> usize {
         self.time_us.len()

@@ -15,7 +15,7 @@
 //!         best an upper bound.
 
 use crate::burst::Updates;
-use crate::cells::{Cells, STEADY_OWN};
+use crate::cells::{Cells, STEADY_OWN, Within};
 use crate::row::{FeatureRow, WhyNull};
 use crate::samples::Samples;
 use crate::settings::Settings;
@@ -59,9 +59,11 @@ pub(crate) fn step_noise(
 ) -> Option<stats::StepNoise> {
     scratch.steps.clear();
     scratch.spacings.clear();
+    let spans = cells.spans(mask);
+    let mut chosen = Within::new(cells, mask, &spans);
     let mut before_in = false;
     for i in 0..updates.len() {
-        let is_in = cells.at(updates.t_us[i], mask);
+        let is_in = chosen.covers(updates.t_us[i]);
         if is_in && before_in && updates.near[i] {
             let step = (updates.v[i] - updates.v[i - 1]).abs();
             if step > 0.0 {
@@ -138,8 +140,9 @@ fn is_by_exception(
     pauses: &mut Vec<f64>,
 ) -> bool {
     pauses.clear();
+    let mut steady = cells.steady();
     for i in 1..updates.len() {
-        if updates.linked[i] && cells.at(updates.t_us[i], STEADY_OWN) {
+        if updates.linked[i] && steady.covers(updates.t_us[i]) {
             pauses.push((updates.t_us[i] - updates.t_us[i - 1]) as f64);
         }
     }
@@ -164,13 +167,14 @@ fn tail_ratio(
     deviations.clear();
     let window_us = ((settings.burst_window_s * 1e6) as i64).max(1);
     let mut start = 0; // index into `deviations` at which the present window began
-    let mut window = i64::MIN;
+    let mut window_end = i64::MIN;
+    let mut steady = cells.steady();
     for (&t_us, &v) in updates.t_us.iter().zip(&updates.v) {
-        if t_us / window_us != window {
+        if t_us >= window_end {
             center(&mut deviations[start..]);
-            (start, window) = (deviations.len(), t_us / window_us);
+            (start, window_end) = (deviations.len(), (t_us / window_us + 1) * window_us);
         }
-        if cells.at(t_us, STEADY_OWN) {
+        if steady.covers(t_us) {
             deviations.push(v);
         }
     }
@@ -208,10 +212,11 @@ fn write_allan(density: &Samples, cells: &Cells, scratch: &mut NoiseScratch, row
 /// Steady values on an even grid; a NaN stands wherever a neighbour is missing or late.
 fn even_series(density: &Samples, cells: &Cells, spacing_us: i64, even: &mut Vec<f64>) {
     even.clear();
+    let mut steady = cells.steady();
     let mut last = i64::MIN;
     for i in 0..density.len() {
         let t_us = density.t_us[i];
-        if !cells.at(t_us, STEADY_OWN) {
+        if !steady.covers(t_us) {
             continue;
         }
         let late = t_us - last.max(-spacing_us * 10) - spacing_us;

@@ -68,14 +68,12 @@ pub(crate) fn mark_flow(flow: &Samples, edges: Edges, cells: &mut Cells) {
     let mut flowing = vec![0_i64; CELLS];
     let mut shut = vec![0_i64; CELLS];
     let mut known = vec![0_i64; CELLS];
-    for ((&t_us, &q), &hold) in flow.t_us.iter().zip(&flow.v).zip(&flow.hold_us) {
-        let (flows, is_shut) = (q.abs() > edges.flowing, q.abs() < edges.shut_in);
-        cells::spread(t_us, hold, |cell, part| {
-            known[cell] += part;
-            flowing[cell] += if flows { part } else { 0 };
-            shut[cell] += if is_shut { part } else { 0 };
-        });
-    }
+    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cell, part| {
+        let q = flow.v[i].abs();
+        known[cell] += part;
+        flowing[cell] += if q > edges.flowing { part } else { 0 };
+        shut[cell] += if q < edges.shut_in { part } else { 0 };
+    });
     for (cell, ((&known, &flowing), &shut)) in known.iter().zip(&flowing).zip(&shut).enumerate() {
         if known < KNOWN_US {
             continue;
@@ -111,17 +109,15 @@ pub(crate) fn mark_steady(
     let settle = settings.settle_min.clamp(0.0, CELLS as f64) as usize;
     let settled = settled(cells, settle);
     let middle = rolling_median(&minutes.mean, &settled);
-    let band = |cell: usize| settings.steady_band_share * middle[cell].abs();
+    let band: Vec<f64> =
+        middle.iter().map(|middle| settings.steady_band_share * middle.abs()).collect();
     let mut inside = vec![0_i64; CELLS];
-    for ((&t_us, &q), &hold) in flow.t_us.iter().zip(&flow.v).zip(&flow.hold_us) {
-        cells::spread(t_us, hold, |cell, part| {
-            if (q - middle[cell]).abs() < band(cell) {
-                inside[cell] += part;
-            }
-        });
-    }
+    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cell, part| {
+        let is_inside = (flow.v[i] - middle[cell]).abs() < band[cell];
+        inside[cell] += if is_inside { part } else { 0 };
+    });
     for (cell, (&settled, &inside)) in settled.iter().zip(&inside).enumerate() {
-        let near = (minutes.mean[cell] - middle[cell]).abs() < band(cell)
+        let near = (minutes.mean[cell] - middle[cell]).abs() < band[cell]
             && inside as f64 >= STEADY_TIME_SHARE * minutes.time_us[cell] as f64;
         if settled && near && !cells.has_any(cell, GAS | LOW) {
             cells.set(cell, STEADY);

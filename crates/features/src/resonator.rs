@@ -45,11 +45,12 @@ pub(crate) fn write(
         (1.0 - settings.modulus_per_k * warm) / (f * f)
     };
     let mut temperatures = temperature.cursor();
+    let mut steady = cells.steady();
     let mut n = 0;
     pairs.clear();
     for i in 0..frequency.len() {
         let (t_us, f) = (frequency.t_us[i], frequency.v[i]);
-        let time = cells.time_in(STEADY_OWN, t_us, frequency.hold_us[i]);
+        let time = steady.time(t_us, frequency.hold_us[i]);
         if time > 0 && f > 0.0 {
             pairs.push((period2(f, temperatures.value_at(t_us)), time));
             n += usize::from(frequency.flag[i] & LINE == 0);

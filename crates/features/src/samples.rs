@@ -79,7 +79,7 @@ impl Samples {
         &mut self,
         (before, signal): (&SignalDay<'_>, &SignalDay<'_>),
         day: Day,
-        (low, high): (f64, f64),
+        span: (f64, f64),
     ) {
         let start = day.start().0 - WARM_US;
         self.t_us.clear();
@@ -87,28 +87,55 @@ impl Samples {
         self.hold_us.clear();
         self.flag.clear();
         self.n_raw = signal.len();
-        self.n_bad = 0;
-        self.own = 0;
         let mut linked = false;
-        for ((&time, &value), &quality) in before.samples().chain(signal.samples()) {
-            let t_us = time - start;
-            let own = t_us >= WARM_US;
-            if linked && let (Some(hold), Some(&last)) = (self.hold_us.last_mut(), self.t_us.last())
-            {
-                *hold = t_us - last;
+        self.take_runs(before, start, span, &mut linked);
+        self.own = self.len();
+        self.n_bad = self.take_runs(signal, start, span, &mut linked);
+    }
+
+    /// Takes the runs of good samples between bad ones; gives the number of bad ones.
+    fn take_runs(
+        &mut self,
+        part: &SignalDay<'_>,
+        start: i64,
+        (low, high): (f64, f64),
+        linked: &mut bool,
+    ) -> usize {
+        let (time, value, quality) = (part.time_us(), part.value(), part.quality());
+        // A NaN lies in no span.
+        let is_good = |(&v, &q): (&f64, &u8)| Quality(q).is_good() && v >= low && v <= high;
+        let mut n_bad = 0;
+        let mut from = 0;
+        while from < time.len() {
+            let rest = value[from..].iter().zip(&quality[from..]);
+            let until = from + rest.take_while(|&pair| is_good(pair)).count();
+            self.take_run(&time[from..until], &value[from..until], start, linked);
+            if let Some(&bad) = time.get(until) {
+                self.end_hold(bad - start, *linked);
+                *linked = false;
+                n_bad += 1;
             }
-            // A NaN lies in no span.
-            if Quality(quality).is_good() && value >= low && value <= high {
-                self.t_us.push(t_us);
-                self.v.push(value);
-                self.hold_us.push(WINDOW_US - t_us);
-                self.flag.push(if linked { 0 } else { BREAK });
-                self.own += usize::from(!own);
-                linked = true;
-            } else {
-                self.n_bad += usize::from(own);
-                linked = false;
-            }
+            from = until + 1;
+        }
+        n_bad
+    }
+
+    fn take_run(&mut self, time: &[i64], value: &[f64], start: i64, linked: &mut bool) {
+        let (Some(&first), Some(&last)) = (time.first(), time.last()) else { return };
+        self.end_hold(first - start, *linked);
+        self.t_us.extend(time.iter().map(|time| time - start));
+        self.v.extend_from_slice(value);
+        self.hold_us.extend(time.windows(2).map(|pair| pair[1] - pair[0]));
+        self.hold_us.push(WINDOW_US - (last - start));
+        self.flag.push(if *linked { 0 } else { BREAK });
+        self.flag.resize(self.t_us.len(), 0);
+        *linked = true;
+    }
+
+    /// The last sample stands until `t_us`, if it still stands.
+    fn end_hold(&mut self, t_us: i64, linked: bool) {
+        if linked && let (Some(hold), Some(&last)) = (self.hold_us.last_mut(), self.t_us.last()) {
+            *hold = t_us - last;
         }
     }
 
@@ -119,12 +146,9 @@ impl Samples {
         else {
             return max_hold_us;
         };
-        let even: i64 = self
-            .own_times()
-            .windows(2)
-            .map(|p| p[1] - p[0])
-            .filter(|&d| d <= spacing * 3 / 2)
-            .sum();
+        let usual = spacing * 3 / 2;
+        let spacings = self.own_times().windows(2).map(|pair| pair[1].wrapping_sub(pair[0]));
+        let even = spacings.fold(0_i64, |sum, d| sum.wrapping_add(if d <= usual { d } else { 0 }));
         if (even as f64) < CLOCK_SHARE * (last - first) as f64 {
             return max_hold_us;
         }
@@ -133,6 +157,9 @@ impl Samples {
 
     /// Cuts holds at the longest one and breaks the chain there.
     fn limit_holds(&mut self, hold_max_us: i64) {
+        if self.hold_us.iter().all(|&hold| hold <= hold_max_us) {
+            return;
+        }
         let mut cut = false;
         for (hold, flag) in self.hold_us.iter_mut().zip(&mut self.flag) {
             if cut {
@@ -176,7 +203,17 @@ impl Samples {
 
     /// Part of each hold that lies in the day, us.
     pub(crate) fn own_holds(&self) -> impl Iterator<Item = i64> + '_ {
-        self.t_us.iter().zip(&self.hold_us).map(|(&t_us, &hold)| own_part(t_us, hold))
+        let (before, own) = self.t_us.split_at(self.own);
+        let (holds_before, holds) = self.hold_us.split_at(self.own);
+        let before = before.iter().zip(holds_before).map(|(&t_us, &hold)| own_part(t_us, hold));
+        // A sample of the day stands within it but for the end.
+        let own = own.iter().zip(holds).map(|(&t_us, &hold)| hold.min(WINDOW_US - t_us));
+        before.chain(own)
+    }
+
+    /// Samples of the day whose flags `are`.
+    pub(crate) fn own_count(&self, are: impl Fn(u8) -> bool) -> usize {
+        count(self.flag[self.own..].iter().copied(), are)
     }
 
     /// Whether sample `i` brought something new: neither a repeat nor a point on a line.
@@ -206,9 +243,15 @@ impl Samples {
     }
 }
 
-/// Part of a hold that lies in the day, us.
+/// Part of a hold that lies in the day, us. Times lie in the window: nothing can wrap.
 pub(crate) fn own_part(t_us: i64, hold_us: i64) -> i64 {
-    ((t_us + hold_us).min(WINDOW_US) - t_us.max(WARM_US)).max(0)
+    t_us.wrapping_add(hold_us).min(WINDOW_US).wrapping_sub(t_us.max(WARM_US)).max(0)
+}
+
+/// How many flags there are that `are`, sixteen at a time: a count that minds its own overflow
+/// takes them one by one.
+pub(crate) fn count(flags: impl Iterator<Item = u8>, are: impl Fn(u8) -> bool) -> usize {
+    flags.fold(0_u32, |n, flag| n.wrapping_add(u32::from(are(flag)))) as usize
 }
 
 /// As-of look-up for rising times.

@@ -14,7 +14,7 @@
 //!         zeros: a cut-off hides the zero.
 
 use crate::cells::{
-    self, CELLS, Cells, FLOWING, GAS, LOW, Minutes, OWN, QUIET, SHUT, STEADY_OWN, WARM_US,
+    self, CELLS, Cells, FLOWING, GAS, LOW, Minutes, OWN, QUIET, SHUT, STEADY_OWN, WARM_US, Within,
 };
 use crate::density::MEDIAN_MIN;
 use crate::input::MeterDay;
@@ -73,7 +73,9 @@ pub(crate) fn write(
     if cut_off_active(flow, edges) {
         return row.why(Group::Zero, WhyNull::CutOffActive);
     }
-    flow.gather(pairs, |t_us, hold| cells.time_in(QUIET | OWN, t_us, hold));
+    let spans = cells.spans(QUIET | OWN);
+    let mut quiet = Within::new(cells, QUIET | OWN, &spans);
+    flow.gather(pairs, |t_us, hold| quiet.time(t_us, hold));
     row.count(Count::Zero, pairs.len());
     if pairs.len() < MEDIAN_MIN {
         let none = pairs.is_empty();

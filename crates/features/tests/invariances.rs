@@ -32,6 +32,7 @@ fn no_date_and_no_clock_change_alters_a_feature() {
         let mut moved = site.clone();
         let by = i64::from(day.0 - DAY.0) * US_PER_DAY;
         each(&mut moved, |column| column.time_us.iter_mut().for_each(|time| *time += by));
+        moved.records = moved.records.map(|records| records.moved(by));
         let mut input = moved.input();
         input.day = day;
         let (row, hours) = meter_day_and_hours(&input, &moved.settings);
@@ -149,7 +150,8 @@ fn huge_readings_are_nobody_s_value() {
         let row = meter_day(&only.input(), &only.settings);
         let known: Vec<&str> = features()
             .iter()
-            .filter(|def| row.get(def.name).is_some() && def.group != Group::Recorder)
+            .filter(|def| ![Group::Recorder, Group::Records].contains(&def.group))
+            .filter(|def| row.get(def.name).is_some())
             .map(|def| def.name)
             .collect();
         assert_eq!(known, Vec::<&str>::new(), "{huge}");

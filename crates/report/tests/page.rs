@@ -103,6 +103,17 @@ fn pictures_need_no_other_daily_column_than_those_that_are_named() {
     }
 }
 
+/// One of the two features handed in is drawn: it is told, with its formula and what a gap means.
+#[test]
+fn what_is_drawn_is_explained_at_the_foot() {
+    let page = report(&larkmoor::night());
+    let foot = page.split("<footer>").nth(1).expect("a foot");
+    for text in ["gas_share", "time in gas episodes / flowing time", "not looked for"] {
+        assert!(foot.contains(text), "{text}");
+    }
+    assert!(!foot.contains("mass_kg"));
+}
+
 #[test]
 fn the_same_night_gives_the_same_bytes() {
     assert_eq!(report(&larkmoor::night()), report(&larkmoor::night()));

@@ -150,6 +150,8 @@ mod tests {
             empty_cells: 0,
             units: BTreeMap::new(),
             again: Vec::new(),
+            header_lines: Vec::new(),
+            steps: None,
         }
     }
 

@@ -11,16 +11,18 @@ use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
 use crate::story::{self, counted, grouped};
 use metersift_faults::{FindingScore, Fleet};
+use metersift_features::FeatureDef;
 use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, Verdict};
 use metersift_rank::PastEntry;
-use metersift_report::{DataHealth, ReportInput, RunCard, Since, neutral};
+use metersift_report::{DataHealth, ReportInput, RunCard, Since, Term, neutral};
 use metersift_store::{DumpEntry, Store};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 /// Nights that entering and leaving a list look back on.
 const NIGHTS_REMEMBERED: usize = 95;
@@ -75,9 +77,23 @@ impl Night {
             health: &self.health,
             since: self.since.as_ref(),
             summary: &self.summary,
+            glossary: &GLOSSARY,
         }
     }
 }
+
+/// What the features are, for readers of the report.
+static GLOSSARY: LazyLock<Vec<Term<'static>>> = LazyLock::new(|| {
+    let term = |def: &FeatureDef| Term {
+        name: def.name,
+        symbol: def.symbol,
+        unit: def.unit,
+        formula: def.formula,
+        validity: def.validity,
+        null_means: def.null_means,
+    };
+    metersift_features::features().iter().map(term).collect()
+});
 
 /// The records of a site, and what of them could not be used.
 pub struct ReadRecords {

@@ -3,8 +3,10 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use metersift_features::{FeatureRow, MeterDay, Settings, SignalDay, meter_day};
-use metersift_model::records::Meter;
-use metersift_model::{Day, Signal};
+use metersift_model::records::{
+    Alert, Change, Check, CheckOutcome, CheckPosition, Meter, Ne107, ZeroRecord, ZeroState,
+};
+use metersift_model::{Day, Signal, TimeUs};
 use metersift_stats::Xoshiro256;
 use std::collections::BTreeMap;
 
@@ -56,6 +58,79 @@ pub struct Site {
     pub signals: BTreeMap<Signal, Column>,
     pub partner: Option<Column>,
     pub settings: Settings,
+    pub records: Option<Records>,
+}
+
+/// The records of a meter, in time order.
+#[derive(Clone, Default)]
+pub struct Records {
+    pub checks: Vec<Check>,
+    pub zeros: Vec<ZeroRecord>,
+    pub alerts: Vec<Alert>,
+    pub changes: Vec<Change>,
+}
+
+impl Records {
+    /// A year of weekly checks at both ends and of the whole, the last two of them failed; an
+    /// alert of each status signal that came twice; an as-left zero and a setting changed.
+    pub fn of_a_year() -> Records {
+        let at = |s: i64| TimeUs(DAY.start().0 + s * 1_000_000);
+        let mut records = Records::default();
+        for week in (0..52).rev() {
+            let positions = [CheckPosition::Inlet, CheckPosition::Outlet, CheckPosition::Whole];
+            for (which, position) in positions.into_iter().enumerate() {
+                let wobble = [0.03, -0.05, 0.02, 0.0, -0.01][week as usize % 5];
+                let value = 0.01 * week as f64 * (which + 1) as f64 + wobble;
+                records.checks.push(Check {
+                    time: at(3600 - week * 7 * 86_400),
+                    outcome: if week < 2 { CheckOutcome::Fail } else { CheckOutcome::Pass },
+                    quantity: "stiffness".into(),
+                    position,
+                    value_pct: Some(value),
+                    trigger: "schedule".into(),
+                });
+            }
+        }
+        let signals = [
+            Ne107::Failure,
+            Ne107::FunctionCheck,
+            Ne107::OutOfSpecification,
+            Ne107::MaintenanceRequired,
+        ];
+        for (which, ne107) in signals.into_iter().enumerate() {
+            for again in 0..2 {
+                records.alerts.push(Alert {
+                    time: at(which as i64 * 600 + again * 60),
+                    code: which.to_string(),
+                    text: String::new(),
+                    ne107: Some(ne107),
+                    active: true,
+                });
+            }
+        }
+        records.zeros.push(ZeroRecord {
+            time: at(-40 * 86_400),
+            zero_kg_h: 0.2,
+            state: ZeroState::AsLeft,
+        });
+        records.changes.push(Change {
+            time: at(7200),
+            item: "damping_s".into(),
+            before: "1".into(),
+            after: "2".into(),
+        });
+        records
+    }
+
+    /// The same, so much later.
+    pub fn moved(mut self, by_us: i64) -> Records {
+        let times = self.checks.iter_mut().map(|one| &mut one.time);
+        let times = times.chain(self.zeros.iter_mut().map(|one| &mut one.time));
+        let times = times.chain(self.alerts.iter_mut().map(|one| &mut one.time));
+        let times = times.chain(self.changes.iter_mut().map(|one| &mut one.time));
+        times.for_each(|time| time.0 += by_us);
+        self
+    }
 }
 
 impl Site {
@@ -65,6 +140,7 @@ impl Site {
             signals: BTreeMap::new(),
             partner: None,
             settings: Settings::default(),
+            records: None,
         }
     }
 
@@ -85,6 +161,12 @@ impl Site {
             input.signals.insert(signal.clone(), column.signal());
         }
         input.partner_flow = self.partner.as_ref().map(|p| (SignalDay::default(), p.signal()));
+        if let Some(records) = &self.records {
+            input.checks = Some(&records.checks);
+            input.zeros = Some(&records.zeros);
+            input.alerts = Some(&records.alerts);
+            input.changes = Some(&records.changes);
+        }
         input
     }
 
@@ -124,8 +206,8 @@ fn drained(i: usize) -> bool {
     (80_000..82_000).contains(&i)
 }
 
-/// A day with a standstill, a start, gas, two products and a drained half hour; a partner that
-/// reads 0.3 % and 8 kg/h less.
+/// A day with a standstill, a start, gas, two products and a drained half hour, all signals, a
+/// year of records; a partner that reads 0.3 % and 8 kg/h less.
 pub fn eventful_day() -> Site {
     let n: Vec<Vec<f64>> = (0..7).map(|seed| normals(SECONDS, 60 + seed)).collect();
     let slow = |i: usize, period: f64| (i as f64 / period).sin();
@@ -155,7 +237,12 @@ pub fn eventful_day() -> Site {
             // f^2 = k / (4 pi^2 (m + rho V)): two points of a laboratory tube.
             (37_995_443.865_877 / (density(i) + 2000.0)).sqrt()
         });
+    let volume: Vec<f64> =
+        (0..SECONDS).map(|i| site.signals[&Signal::MassFlow].value[i] / density(i)).collect();
+    site = site.with_column(Signal::VolumeFlow, Column::every(1.0, volume));
     site.meter.reference_fluid = Some("water".into());
+    site.meter.check_interval_days = Some(30.0);
+    site.records = Some(Records::of_a_year());
     let mut partner = site.signals[&Signal::MassFlow].clone();
     partner.value.iter_mut().enumerate().for_each(|(i, q)| {
         *q = *q / 1.003 - 8.0 + 15.0 * n[6][i];

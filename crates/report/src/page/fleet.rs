@@ -133,6 +133,7 @@ pub(crate) fn foot(page: &Page<'_>) -> Markup {
             p {
                 "Ranked by what a round of waiting is expected to cost, in money where the register tells a worth per kilogram, else in points. Isolation, draining, depressurising, hot or toxic contents: local codes, site permits and licensed practice decide. Stiffness is a mean: neither a quiet list nor a passed check says anything about the thinnest spot of a wall."
             }
+            (super::glossary::terms(page))
             p class="card" {
                 @for (name, value) in card.lines() { span { b { (name) } " " (value) } " " }
             }

@@ -14,6 +14,7 @@ pub(crate) mod bars;
 mod changed;
 mod fleet;
 pub(crate) mod format;
+mod glossary;
 mod health;
 mod history;
 mod lists;
@@ -29,6 +30,7 @@ use crate::card::RunCard;
 use crate::since::Since;
 use history::History;
 
+pub use glossary::Term;
 pub use history::DAILY_COLUMNS;
 use maud::{DOCTYPE, Markup, html as markup};
 use metersift_model::watch_list::WatchLists;
@@ -56,6 +58,8 @@ pub struct ReportInput<'a> {
     pub since: Option<&'a Since>,
     /// The night in a few lines: what was read, recomputed, judged.
     pub summary: &'a [String],
+    /// What the features are, from the one table of them.
+    pub glossary: &'a [Term<'a>],
 }
 
 /// The state of the data, one line each.

@@ -14,10 +14,30 @@ use metersift_model::watch_list::{
 use metersift_model::{
     ColumnData, Day, Hypothesis, ListKind, Records, Table, TimeUs, Verdict, WatchListEntry,
 };
-use metersift_report::{DataHealth, MeterSince, ReportInput, RunCard, Since};
+use metersift_report::{DataHealth, MeterSince, ReportInput, RunCard, Since, Term};
 use std::collections::BTreeMap;
 
 pub mod hostile;
+
+/// One feature of the pictures and one that is in none.
+const GLOSSARY: [Term<'static>; 2] = [
+    Term {
+        name: "gas_share",
+        symbol: "g",
+        unit: "",
+        formula: "time in gas episodes / flowing time",
+        validity: "10 flowing min",
+        null_means: "not looked for",
+    },
+    Term {
+        name: "mass_kg",
+        symbol: "M",
+        unit: "kg",
+        formula: "sum of flow times held time",
+        validity: "",
+        null_means: "no good flow sample",
+    },
+];
 
 /// Days of history.
 const DAYS: i32 = 640;
@@ -47,6 +67,7 @@ impl Night {
             health: &self.health,
             since: Some(&self.since),
             summary: &self.summary,
+            glossary: &GLOSSARY,
         }
     }
 }

@@ -10,8 +10,6 @@ use metersift_model::{Day, Signal, TimeUs};
 use metersift_store::{MeterRuns, Store};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, PoisonError};
 
 /// A series kept beyond its batch.
 #[derive(Clone, Debug, Default)]
@@ -164,7 +162,7 @@ impl Reader<'_> {
     /// The rows and hours of a day and bucket by meter: of all meters, or of some.
     ///
     /// `before` holds the end of the day before, of the same meters and their partners. Where
-    /// cores are idle (`alone`), one batch is computed while the next one is read.
+    /// cores are idle (`alone`), the meters of a batch are spread over them.
     pub fn rows(
         &self,
         (day, bucket): (Day, u32),
@@ -178,32 +176,21 @@ impl Reader<'_> {
         (waiting.before, waiting.flows) = self.flows_elsewhere(day, bucket, inputs)?;
         let job = Job { day, inputs, only, before };
         let reads = |name: &str| only.reads(name);
-        if alone {
-            let ahead = Ahead::default();
-            rayon::in_place_scope(|scope| {
-                self.batches((day, bucket), &reads, &mut |meters| {
-                    made.look_at(meters, &job, &mut waiting);
-                    let owned: Vec<(String, BTreeMap<Signal, Kept>)> = meters
-                        .iter()
-                        .filter(|meter| job.is_made_at_once(meter.name))
-                        .map(|meter| (meter.name.to_string(), meter.keep(i64::MIN)))
-                        .collect();
-                    ahead.wait();
-                    let (ahead, job) = (&ahead, &job);
-                    scope.spawn(move |_| ahead.done(job.of_owned(&owned)));
-                })
-            })?;
-            ahead.rows().into_iter().for_each(|one| made.take(one));
-        } else {
-            self.batches((day, bucket), &reads, &mut |meters| {
-                made.look_at(meters, &job, &mut waiting);
-                let at_once = meters.iter().filter(|meter| job.is_made_at_once(meter.name));
-                let none = Waiting::default();
-                for meter in at_once {
-                    made.take(job.row(meter.name, meter.signals.clone(), &none));
-                }
-            })?;
-        }
+        self.batches((day, bucket), &reads, &mut |meters| {
+            made.look_at(meters, &job, &mut waiting);
+            let none = Waiting::default();
+            let row = |meter: &Meter<'_>| {
+                let at_once = job.is_made_at_once(meter.name);
+                at_once.then(|| job.row(meter.name, meter.signals.clone(), &none)).flatten()
+            };
+            // Reading is a twentieth of the work: nothing is gained by doing it beside.
+            let rows: Vec<Row> = if alone {
+                meters.par_iter().map(row).collect()
+            } else {
+                meters.iter().map(row).collect()
+            };
+            rows.into_iter().for_each(|one| made.take(one));
+        })?;
         for (meter, signals) in waiting.meters.iter().filter(|(meter, _)| only.makes(meter)) {
             made.take(job.row(meter, days(signals), &waiting));
         }
@@ -220,35 +207,6 @@ fn days(signals: &BTreeMap<Signal, Kept>) -> BTreeMap<Signal, SignalDay<'_>> {
 /// What one meter gave.
 type Row = Option<(FeatureRow, Vec<HourRow>)>;
 
-/// Batches that are computed while the next one is read; no more than one at a time, so that
-/// memory is bounded.
-#[derive(Default)]
-struct Ahead {
-    running: AtomicUsize,
-    rows: Mutex<Vec<Row>>,
-}
-
-impl Ahead {
-    /// Until the last batch is done: by helping, since the thread may be the only one.
-    fn wait(&self) {
-        while self.running.load(Ordering::Acquire) > 0 {
-            if rayon::yield_local() != Some(rayon::Yield::Executed) {
-                std::thread::yield_now();
-            }
-        }
-        self.running.store(1, Ordering::Release);
-    }
-
-    fn done(&self, mut rows: Vec<Row>) {
-        self.rows.lock().unwrap_or_else(PoisonError::into_inner).append(&mut rows);
-        self.running.store(0, Ordering::Release);
-    }
-
-    fn rows(self) -> Vec<Row> {
-        self.rows.into_inner().unwrap_or_else(PoisonError::into_inner)
-    }
-}
-
 /// What a day and bucket are made with.
 struct Job<'a> {
     day: Day,
@@ -262,11 +220,6 @@ impl Job<'_> {
     fn is_made_at_once(&self, name: &str) -> bool {
         let registered = self.inputs.records.meters.get(name);
         self.only.makes(name) && registered.is_some_and(|meter| meter.series_with.is_none())
-    }
-
-    fn of_owned(&self, meters: &[(String, BTreeMap<Signal, Kept>)]) -> Vec<Row> {
-        let none = Waiting::default();
-        meters.par_iter().map(|(name, signals)| self.row(name, days(signals), &none)).collect()
     }
 
     fn row(&self, name: &str, signals: BTreeMap<Signal, SignalDay<'_>>, others: &Waiting) -> Row {
