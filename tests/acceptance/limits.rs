@@ -155,6 +155,7 @@ fn many_dumps_need_few_open_files_and_too_few_are_named() {
     assert_eq!(store.ledger().rows(), 300);
 }
 
+#[expect(clippy::print_stderr, reason = "a test that was skipped says so")]
 /// The program where everybody may run it, and whether it can be run as nobody.
 fn as_nobody(dir: &Path) -> Option<String> {
     let program = dir.join("metersift");

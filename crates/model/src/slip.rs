@@ -49,7 +49,7 @@ pub fn slips(signal: &Signal, declared: &str) -> Vec<Slip> {
         let same = |a: f64, b: f64| (a - b).abs() <= 1e-6 * a.abs().max(b.abs());
         let is = |other: &Slip| same(slip.factor, other.factor) && same(slip.offset, other.offset);
         let none = Slip { unit, factor: 1.0, offset: 0.0 };
-        if !is(&none) && !slips.iter().any(|other| is(other)) {
+        if !is(&none) && !slips.iter().any(is) {
             slips.push(slip);
         }
     }

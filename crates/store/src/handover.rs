@@ -202,11 +202,14 @@ fn between(ledger: &Ledger, a: Day, b: Day, bucket: u32) -> bool {
     inside.into_iter().any(|(unit, _)| unit.bucket == bucket)
 }
 
+/// Readings whoever told them: time in µs, value.
+type Readings = Vec<(i64, f64)>;
+
 /// Days in order, series by series.
 struct Walk<'a> {
     asked: &'a BTreeSet<u32>,
     /// The last stretch of each series so far, and its last readings whoever told them.
-    open: BTreeMap<Key, ((u32, usize), Vec<(i64, f64)>)>,
+    open: BTreeMap<Key, ((u32, usize), Readings)>,
     found: BTreeMap<(Key, u32, u32, usize), Handover>,
 }
 

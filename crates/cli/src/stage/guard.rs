@@ -87,6 +87,9 @@ pub fn look(store: &mut Store, tags: &TagTable) -> Result<(), Message> {
     store.note_steps(&dumps, notes).map_err(store_message)
 }
 
+/// Levels of the signals of one handover, and the time of the first reading after of each, µs.
+type Levels = (Vec<SignalLevels>, Vec<i64>);
+
 /// The handovers of each meter and pair of dumps, and the time of the first reading after, per
 /// signal. At a change of header in mid-dump the pair is the dump with itself.
 fn by_meter(
@@ -94,7 +97,7 @@ fn by_meter(
     tags: &TagTable,
 ) -> (Vec<Handover>, Vec<Vec<i64>>) {
     let tags = tags.by_series();
-    let mut groups: BTreeMap<(u32, u32, &str), (Vec<SignalLevels>, Vec<i64>)> = BTreeMap::new();
+    let mut groups: BTreeMap<(u32, u32, &str), Levels> = BTreeMap::new();
     for one in found {
         let values = |side: &[(i64, f64)]| -> Vec<f64> { side.iter().map(|r| r.1).collect() };
         let levels = (Level::of(&values(&one.before)), Level::of(&values(&one.after)));
