@@ -327,6 +327,7 @@ impl Pattern {
         if !in_force
             || !fits(&self.meter, &series.meter)
             || !fits(&self.signal, &series.signal.name())
+            || !self.may_name(&series.meter)
         {
             return None;
         }
@@ -337,6 +338,13 @@ impl Pattern {
         let written = self.regex.as_str();
         let written = written.strip_prefix("^(?:").and_then(|text| text.strip_suffix(")$"));
         Some(Declared { tag: format!("/{}/", written.unwrap_or_default()), unit })
+    }
+
+    /// Whether the part of the pattern called `meter` could have given this name.
+    fn may_name(&self, meter: &str) -> bool {
+        let part = named_part(self.regex.as_str(), "meter");
+        let whole = part.and_then(|part| Regex::new(&format!("^(?:{part})$")).ok());
+        whole.is_none_or(|whole| whole.is_match(meter))
     }
 
     fn kind(&self, tag: &str, first_free: usize, extra: &mut Vec<Series>) -> Option<TagKind> {
@@ -461,6 +469,27 @@ impl Row<'_> {
     }
 }
 
+/// What stands inside a named group of a pattern.
+fn named_part<'p>(pattern: &'p str, name: &str) -> Option<&'p str> {
+    let begin = [format!("(?P<{name}>"), format!("(?<{name}>")]
+        .iter()
+        .find_map(|open| Some(pattern.find(open)? + open.len()))?;
+    let (mut depth, mut escaped, mut class) = (0, false, false);
+    for (at, c) in pattern[begin..].char_indices() {
+        match c {
+            _ if escaped => escaped = false,
+            '\\' => escaped = true,
+            '[' => class = true,
+            ']' => class = false,
+            '(' if !class => depth += 1,
+            ')' if !class && depth == 0 => return Some(&pattern[begin..begin + at]),
+            ')' if !class => depth -= 1,
+            _ => {}
+        }
+    }
+    None
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -540,6 +569,16 @@ mod tests {
         let pattern = "/(?P<meter>FT-\\d+)\\.(?P<signal>[A-Z-]+)/";
         assert_eq!(declared("FT-7", Signal::Density, march), pair(pattern, "lb/ft3"));
         assert_eq!(declared("FT-7", Signal::Pressure, march), None);
+        // A name that the pattern cannot give.
+        assert_eq!(declared("PT-7", Signal::Density, march), None);
+    }
+
+    #[test]
+    fn a_named_part_is_found_by_its_brackets() {
+        let pattern = r"^(?:lm_(?P<meter>FT-(?:12|17)[0-9)(]\)+)_rho)$";
+        assert_eq!(named_part(pattern, "meter"), Some(r"FT-(?:12|17)[0-9)(]\)+"));
+        assert_eq!(named_part("(?<meter>x)", "meter"), Some("x"));
+        assert_eq!((named_part("x", "meter"), named_part("(?<meter>x", "meter")), (None, None));
     }
 
     #[test]
