@@ -19,10 +19,15 @@ fn in_g_cm3(dump: &str) -> String {
 
 /// Four days, the last in another unit.
 fn slipped(site: &Path) {
+    slipped_on(site, 3);
+}
+
+/// Four days, one of them in another unit.
+fn slipped_on(site: &Path, slipped: usize) {
     small_site(site, "");
     for (i, day) in DAYS.iter().enumerate() {
         let text = long_dump(day);
-        let text = if i == 3 { in_g_cm3(&text) } else { text };
+        let text = if i == slipped { in_g_cm3(&text) } else { text };
         put(&site.join(format!("dumps/{day}.csv")), text);
     }
 }
@@ -124,11 +129,49 @@ fn the_lines_of_the_warning_mend_the_store() {
     let mended = on_site("import", site);
     assert_eq!(mended.code, Some(0), "{}", mended.stderr);
 
-    small_site(right.path(), "");
-    for day in DAYS {
-        put(&right.path().join(format!("dumps/{day}.csv")), long_dump(day));
+    as_if_never_slipped(site, right.path());
+}
+
+/// A slip of one day: left open, the line of the other unit would spoil every day after it.
+#[test]
+fn a_slip_that_ended_is_mended_with_the_line_that_goes_back() {
+    let (dir, right) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("one"));
+    let site = dir.path();
+    slipped_on(site, 2);
+    let run = on_site("import", site);
+    assert_eq!(run.code, Some(1));
+    for far in [
+        "where it goes back to kg/m3, that day as `until` of the last line and\n  \
+         FT-1.DENS,FT-1,density,kg/m3,THAT-DAY,\n",
+        "where it left kg/m3, that day as `from` of the first line and\n  \
+         FT-1.DENS,FT-1,density,kg/m3,,THAT-DAY\n",
+    ] {
+        assert!(run.stderr.contains(far), "{}", run.stderr);
     }
-    assert_eq!(on_site("import", right.path()).code, Some(0));
+    let tags = TAGS.replace(
+        "FT-1.DENS,FT-1,density,kg/m3,,\n",
+        "FT-1.DENS,FT-1,density,kg/m3,,2026-03-04\n\
+         FT-1.DENS,FT-1,density,g/cm3,2026-03-04,2026-03-05\n\
+         FT-1.DENS,FT-1,density,kg/m3,2026-03-05,\n",
+    );
+    put(&site.join("records/tags.csv"), tags);
+    let name = "dumps/2026-03-04.csv";
+    let withdrawn = metersift(["withdraw", name, "--site", &site.to_string_lossy()]);
+    assert_eq!(withdrawn.code, Some(0), "{}", withdrawn.stderr);
+    let text = std::fs::read_to_string(site.join(name)).expect("the dump");
+    put(&site.join(name), text + "\n");
+    let mended = on_site("import", site);
+    assert_eq!(mended.code, Some(0), "{}", mended.stderr);
+    as_if_never_slipped(site, right.path());
+}
+
+/// The densities of a mended site against those of the same days without a slip.
+fn as_if_never_slipped(site: &Path, right: &Path) {
+    small_site(right, "");
+    for day in DAYS {
+        put(&right.join(format!("dumps/{day}.csv")), long_dump(day));
+    }
+    assert_eq!(on_site("import", right).code, Some(0));
     let densities = |site: &Path| {
         let store = metersift_store::Store::read(&site.join("store")).expect("a store");
         let mut all = Vec::new();
@@ -143,7 +186,7 @@ fn the_lines_of_the_warning_mend_the_store() {
         }
         all
     };
-    let (a, b) = (densities(site), densities(right.path()));
+    let (a, b) = (densities(site), densities(right));
     assert_eq!(a.len(), 4 * 1440);
     // Six printed decimals of g/cm3 hold what two of kg/m3 hold; the rest is one rounding.
     assert!(a.iter().zip(&b).all(|(a, b)| (a - b).abs() < 1e-9 * b), "as if never slipped");

@@ -205,21 +205,25 @@ mod tests {
         assert_eq!(median(&mut [(1.0, 1), (2.0, 1), (3.0, 1), (4.0, 5)]), Some(4.0));
     }
 
+    /// The value at which the running weight of sorted pairs reaches the share `p` of all.
+    fn by_sorting(sorted: &[Held], p: f64) -> Option<f64> {
+        let target = ((p * weight(sorted) as f64).ceil() as i64).max(1);
+        let mut sum = 0;
+        let reached = sorted.iter().find(|pair| {
+            sum += pair.1;
+            sum >= target
+        });
+        reached.map(|pair| pair.0)
+    }
+
     #[test]
     fn selection_finds_what_sorting_finds() {
         let mut pairs: Vec<Held> =
             (0..1000_i64).map(|i| ((i * 7919 % 1009) as f64, i * 31 % 17)).collect();
         let mut sorted = pairs.clone();
         sorted.sort_by(by_value);
-        let total: i64 = sorted.iter().map(|pair| pair.1).sum();
         for p in [0.0, 0.02, 0.2, 0.5, 0.9, 1.0] {
-            let target = ((p * total as f64).ceil() as i64).max(1);
-            let mut sum = 0;
-            let want = sorted.iter().find(|pair| {
-                sum += pair.1;
-                sum >= target
-            });
-            assert_eq!(quantile(&mut pairs, p), want.map(|pair| pair.0), "{p}");
+            assert_eq!(quantile(&mut pairs, p), by_sorting(&sorted, p), "{p}");
         }
         assert_eq!(quantile(&mut [], 0.5), None);
         assert_eq!(quantile(&mut [(1.0, 0)], 0.5), None);
@@ -243,16 +247,9 @@ mod tests {
             let pairs: Vec<Held> = (0..3000).map(|i| (value(i), i * 31 % 17)).collect();
             let mut sorted = pairs.clone();
             sorted.sort_by(by_value);
-            let total = weight(&sorted);
             for p in [0.0, 0.02, 0.2, 0.5, 0.9, 1.0] {
-                let target = ((p * total as f64).ceil() as i64).max(1);
-                let mut sum = 0;
-                let want = sorted.iter().find(|pair| {
-                    sum += pair.1;
-                    sum >= target
-                });
                 let found = quantile(&mut pairs.clone(), p).map(f64::to_bits);
-                assert_eq!(found, want.map(|pair| pair.0.to_bits()), "{shape} {p}");
+                assert_eq!(found, by_sorting(&sorted, p).map(f64::to_bits), "{shape} {p}");
             }
         }
     }

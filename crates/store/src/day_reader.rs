@@ -331,8 +331,7 @@ pub(crate) fn verify_staged(
     path: &str,
     written: &Written,
 ) -> Result<Vec<String>, StoreError> {
-    let parts = hash_parts(&**storage, path, written)?;
-    let content = staged(storage, path, written, &parts)?;
+    let (parts, content) = staged(storage, path, written)?;
     rows_as_written(path, DayFileReader::of(path, content)?.rows(), written)?;
     Ok(texts(&parts))
 }
@@ -343,8 +342,7 @@ pub(crate) fn verify_staged_origin(
     path: &str,
     written: &Written,
 ) -> Result<Vec<String>, StoreError> {
-    let parts = hash_parts(&**storage, path, written)?;
-    let content = staged(storage, path, written, &parts)?;
+    let (parts, content) = staged(storage, path, written)?;
     rows_as_written(path, OriginReader::of(path, content)?.rows(), written)?;
     Ok(texts(&parts))
 }
@@ -355,19 +353,19 @@ fn texts(parts: &[Part]) -> Vec<String> {
     if parts.len() > 2 { parts.iter().map(text).collect() } else { Vec::new() }
 }
 
-/// A staged file whose hash is right, for a look at its footer.
+/// The parts of a staged file whose hash is right, and the file for a look at its footer.
 fn staged(
     storage: &Arc<dyn Storage>,
     path: &str,
     written: &Written,
-    parts: &[Part],
-) -> Result<Content, StoreError> {
+) -> Result<(Vec<Part>, Content), StoreError> {
+    let parts = hash_parts(&**storage, path, written)?;
     if parts.len() < 2 {
         let bytes = read_verified(&**storage, path, written.bytes, &written.hash)?;
-        return Ok(Content::Whole(Window::whole(bytes.into())));
+        return Ok((parts, Content::Whole(Window::whole(bytes.into()))));
     }
-    let (storage, path, parts) = (Arc::clone(storage), path.into(), parts.to_vec());
-    Ok(Content::Parts(PartedFile { storage, path, parts }))
+    let (storage, path, kept) = (Arc::clone(storage), path.into(), parts.clone());
+    Ok((parts, Content::Parts(PartedFile { storage, path, parts: kept })))
 }
 
 /// Reads a staged file from front to back, however large it is, and compares its hash; gives the

@@ -260,16 +260,19 @@ impl OpenStep<'_> {
         self.step.signal.replace('_', " ")
     }
 
+    /// `892.48 to 0.89246 kg/m3`.
+    fn levels(&self) -> String {
+        format!("{} to {} {}", figure(self.step.before), figure(self.step.after), self.unit())
+    }
+
     fn sentence(&self) -> String {
         let step = self.step;
         format!(
-            "{} {}: {} to {} {} from {} on, where {} begins or ends: as {}; not judged while it \
-             stays there, until one of the dumps is withdrawn or the step accepted",
+            "{} {}: {} from {} on, where {} begins or ends: as {}; not judged while it stays \
+             there, until one of the dumps is withdrawn or the step accepted",
             step.meter,
             self.what(),
-            figure(step.before),
-            figure(step.after),
-            self.unit(),
+            self.levels(),
             TimeUs(step.at_us),
             self.dump.name,
             step.words,
@@ -285,12 +288,10 @@ impl OpenStep<'_> {
             unit: self.unit().to_string(),
             since: Some(TimeUs(step.at_us).day()),
             text: format!(
-                "{} went from {} to {} {} at {} where dump {} hands over, as {}: a suspected \
-                 mistake of units, judgement waits",
+                "{} went from {} at {} where dump {} hands over, as {}: a suspected mistake of \
+                 units, judgement waits",
                 self.what(),
-                figure(step.before),
-                figure(step.after),
-                self.unit(),
+                self.levels(),
                 TimeUs(step.at_us),
                 self.dump.name,
                 step.words,
@@ -347,10 +348,20 @@ impl OpenStep<'_> {
             true => (unit.as_str(), step.unit.as_str()),
             false => (step.unit.as_str(), unit.as_str()),
         };
+        // Left open, the line would tell the days on its far side in the wrong unit too.
+        let right = if step.newer { old } else { new };
+        let (when, cell, line, span) = match step.newer {
+            true => ("goes back to", "until", "last", "THAT-DAY,"),
+            false => ("left", "from", "first", ",THAT-DAY"),
+        };
+        let far = format!(
+            "and, where it {when} {right}, that day as `{cell}` of the {line} line and\n  \
+             {tag},{meter},{signal},{right},{span}\n  "
+        );
         format!(
             "in records/tags.csv (dates are local) write\n  \
              {tag},{meter},{signal},{old},,{day}\n  \
-             {tag},{meter},{signal},{new},{day},\n  "
+             {tag},{meter},{signal},{new},{day},\n  {far}"
         )
     }
 }

@@ -16,8 +16,9 @@ use crate::stage::clock;
 use crate::stage::import::refused;
 use crate::story::{counted, grouped};
 use metersift_import::TagTable;
+use metersift_model::unit::conversion;
 use metersift_model::verdict::JudgedState;
-use metersift_model::{Day, Table, TimeUs, Verdict};
+use metersift_model::{Day, Signal, Table, TimeUs, Verdict};
 use metersift_rank::{ListedTag, NeverSeen, PastEntry, Silent};
 use metersift_report::DataHealth;
 use metersift_store::{DumpState, Store};
@@ -42,46 +43,15 @@ const TAGS_NAMED: usize = 60;
 /// Nights after which a meter that is not judged is named for it.
 const UNJUDGED_NIGHTS: i32 = 30;
 
-/// The signals of the daily columns, as people write them.
-const SIGNALS: [&str; 9] = [
-    "mass_flow",
-    "volume_flow",
-    "density",
-    "temperature",
-    "pressure",
-    "drive_gain",
-    "pickoff_inlet",
-    "pickoff_outlet",
-    "tube_frequency",
-];
+/// A daily level, its signal, and the units in use for it beside the one it is kept in.
+type LevelUnits = (&'static str, Signal, &'static [&'static str]);
 
-/// A daily level, its words, and the factors between its units with their names.
-type LevelUnits = (&'static str, &'static str, &'static [(f64, &'static str)]);
-
-/// Daily levels that a unit can step, with the factors between units in use for them.
-///
-/// Source: exact factors of NIST SP 811, Appendix B (from memory), rounded here to what the
-/// tolerance asks for.
+/// Daily levels that a unit can step. Of the unit table only what exports use: a daily median of a
+/// flow moves by itself, and every further factor is one more that it can meet by chance.
 const STEPS: [LevelUnits; 3] = [
-    (
-        "flow_q50_kg_h",
-        "mass flow",
-        &[(1000.0, "t and kg"), (60.0, "min and h"), (3600.0, "s and h"), (2.204_62, "lb and kg")],
-    ),
-    (
-        "density_kg_m3",
-        "density",
-        &[
-            (1000.0, "g/cm3 and kg/m3"),
-            (16.018_46, "lb/ft3 and kg/m3"),
-            (119.826_4, "lb/gal and kg/m3"),
-        ],
-    ),
-    (
-        "pressure_kpa",
-        "pressure",
-        &[(1000.0, "MPa and kPa"), (100.0, "bar and kPa"), (6.894_757, "psi and kPa")],
-    ),
+    ("flow_q50_kg_h", Signal::MassFlow, &["t/h", "kg/min", "kg/s", "lb/h"]),
+    ("density_kg_m3", Signal::Density, &["g/cm3", "lb/ft3", "lb/gal"]),
+    ("pressure_kpa", Signal::Pressure, &["MPa", "bar", "psi"]),
 ];
 
 /// The daily column with the number of updates of a signal.
@@ -92,7 +62,7 @@ fn updates_column(signal: &str) -> String {
 /// Columns of the daily table that are looked at here, beside `meter` and `day`.
 pub fn daily_columns() -> impl Iterator<Item = String> {
     let levels = STEPS.into_iter().map(|(column, ..)| column.into());
-    SIGNALS.into_iter().map(updates_column).chain(levels)
+    Signal::KNOWN.iter().map(|signal| updates_column(&signal.name())).chain(levels)
 }
 
 /// What should have come by a morning and did not.
@@ -139,10 +109,10 @@ fn series_seen(daily: &Table, as_of: Day) -> BTreeSet<(String, String)> {
     for (meter, rows) in rows_by_meter(daily) {
         let rows: Vec<usize> =
             rows.iter().filter(|(day, _)| *day < as_of).map(|(_, row)| *row).collect();
-        for signal in SIGNALS {
-            let Some(updates) = daily.numbers(&updates_column(signal)) else { continue };
+        for signal in Signal::KNOWN.iter().map(Signal::name) {
+            let Some(updates) = daily.numbers(&updates_column(&signal)) else { continue };
             if rows.iter().any(|row| !updates[*row].is_nan()) {
-                seen.insert((meter.to_string(), signal.to_string()));
+                seen.insert((meter.to_string(), signal));
             }
         }
     }
@@ -171,7 +141,7 @@ pub fn listed_tags(site: &Site) -> Result<Vec<ListedTag>, Message> {
         from: TimeUs(from_us).day(),
         until: TimeUs(until_us).day(),
     });
-    Ok(lines.filter(|tag| SIGNALS.contains(&tag.signal.as_str())).collect())
+    Ok(lines.filter(|tag| Signal::KNOWN.iter().any(|known| known.name() == tag.signal)).collect())
 }
 
 /// Collects everything.
@@ -255,9 +225,9 @@ fn rows_by_meter(daily: &Table) -> BTreeMap<&str, Vec<(Day, usize)>> {
 /// The signals of a meter that used to come and stopped; one line when all of them did.
 fn silent(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> Vec<String> {
     let mut habitual = 0;
-    let mut missed: Vec<(&str, Day)> = Vec::new();
-    for signal in SIGNALS {
-        let Some(updates) = daily.numbers(&updates_column(signal)) else { continue };
+    let mut missed: Vec<(String, Day)> = Vec::new();
+    for signal in Signal::KNOWN.iter().map(Signal::name) {
+        let Some(updates) = daily.numbers(&updates_column(&signal)) else { continue };
         let came: Vec<Day> =
             rows.iter().filter(|(_, row)| updates[*row] > 0.0).map(|(day, _)| *day).collect();
         let Some(last) = came.last().copied().filter(|_| is_habit(&came)) else { continue };
@@ -287,7 +257,7 @@ fn is_habit(came: &[Day]) -> bool {
 
 fn unit_steps(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> Vec<String> {
     let mut found = Vec::new();
-    for (column, words, factors) in STEPS {
+    for (column, signal, units) in STEPS {
         let Some(values) = daily.numbers(column) else { continue };
         let series: Vec<(Day, f64)> = rows
             .iter()
@@ -302,10 +272,16 @@ fn unit_steps(daily: &Table, meter: &str, rows: &[(Day, usize)], as_of: Day) -> 
             let (Some(before), Some(after)) = (before, after) else { continue };
             let ratio = after / before;
             let near = |factor: f64| (ratio / factor - 1.0).abs() < STEP_TOLERANCE;
-            if let Some((_, units)) = factors.iter().find(|(f, _)| near(*f) || near(1.0 / f)) {
+            let between = |unit: &&&str| {
+                conversion(&signal, unit).is_ok_and(|of| near(of.factor) || near(1.0 / of.factor))
+            };
+            if let Some(unit) = units.iter().find(between) {
                 found.push(format!(
-                    "{meter} {words}: {ratio:.4} times what it was from {} on, the factor between {units}",
-                    series[at].0
+                    "{meter} {}: {ratio:.4} times what it was from {} on, the factor between {unit} \
+                     and {}",
+                    signal.name().replace('_', " "),
+                    series[at].0,
+                    signal.unit(),
                 ));
                 break;
             }
@@ -404,6 +380,9 @@ mod tests {
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].contains("g/cm3") && found[0].contains(&AS_OF.plus(-10).to_string()));
         assert!(series(1180.0, 73.8)[0].contains("lb/ft3"));
+        for (column, signal, units) in STEPS {
+            assert!(units.iter().all(|unit| conversion(&signal, unit).is_ok()), "{column}");
+        }
         assert!(series(1180.0, 1120.0).is_empty() && series(1180.0, 1180.0).is_empty());
     }
 }
