@@ -178,3 +178,34 @@ fn dates_that_fit_both_orders_are_refused_with_the_setting_that_decides() {
     assert_eq!(run.code, Some(1), "{}", run.stderr);
     assert!(run.stderr.contains("date_order"), "{}", run.stderr);
 }
+
+/// As a spreadsheet leaves it: from noon on the unit stands in the cell and one tag is in small
+/// letters.
+#[test]
+fn a_unit_in_the_cell_and_a_tag_in_another_case_are_told_with_what_mends_them() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let line = |line: &str| match line.split(',').collect::<Vec<_>>().as_slice() {
+        ["FT-1.DENS", time, value, quality] if *time > "2026-03-02T12" => {
+            format!("FT-1.DENS,{time},{value} kg/m3,{quality}\n")
+        }
+        ["FT-1.FLOW", time, value, quality] if *time > "2026-03-02T12" => {
+            format!("ft-1.flow,{time},{value},{quality}\n")
+        }
+        _ => format!("{line}\n"),
+    };
+    let text: String = long_dump("2026-03-02").lines().map(line).collect();
+    put(&dir.path().join("dumps/a.csv"), text);
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    for part in [
+        "4,320 rows in = 3,600 stored + 0 duplicate + 0 conflicting + 0 held back + 720 rejected",
+        "warning: 720 values with the unit in the cell",
+        "at dumps/a.csv (tag FT-1.DENS): read `998.2",
+        "kg/m3`, expected a number",
+        "`metersift withdraw dumps/a.csv`",
+        "`FT-1.FLOW` of the tag table differs in the case of letters only",
+    ] {
+        assert!(run.stderr.contains(part), "{part} is missing: {}", run.stderr);
+    }
+}

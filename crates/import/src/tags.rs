@@ -153,6 +153,13 @@ impl TagTable {
         !matches!(self.resolve(tag.as_bytes(), &mut extra).kind, TagKind::Unknown)
     }
 
+    /// A written-out tag that differs from this name in the case of letters only.
+    pub fn but_for_case(&self, name: &str) -> Option<&str> {
+        let folded = name.to_lowercase();
+        let same = |entry: &&Arc<TagEntry>| entry.name.to_lowercase() == folded;
+        self.tags.values().filter(same).map(|entry| entry.name.as_str()).min()
+    }
+
     /// The table by series, for many questions.
     pub fn by_series(&self) -> BySeries<'_> {
         let mut bound: BTreeMap<&Series, Vec<(&str, &Binding)>> = BTreeMap::new();

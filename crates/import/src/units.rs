@@ -16,6 +16,17 @@ pub fn is_unit(cell: &str) -> bool {
     !cell.is_empty() && Signal::KNOWN.iter().any(|signal| conversion(signal, cell).is_ok())
 }
 
+/// A number and a unit in one cell, as in `1130.4 kg/m3`.
+pub fn is_number_with_unit(cell: &str) -> bool {
+    let is_unit_letter =
+        |c: char| !(c.is_ascii_digit() || " +-.,'\u{a0}\u{202f}\u{2212}".contains(c));
+    let Some(at) = cell.find(is_unit_letter) else { return false };
+    let (number, unit) = cell.split_at(at);
+    let numeric = number.contains(|c: char| c.is_ascii_digit());
+    // A bracket stands before the unit.
+    numeric && is_unit(unit)
+}
+
 /// Units, or formats such as `5s 15s 20d`; empty cells do not count.
 pub fn is_unit_row<'c>(cells: impl Iterator<Item = &'c [u8]>) -> bool {
     let mut n_units = 0;
@@ -44,6 +55,16 @@ mod tests {
 
     fn row(cells: &[&str]) -> bool {
         is_unit_row(cells.iter().map(|cell| cell.as_bytes()))
+    }
+
+    #[test]
+    fn a_number_with_its_unit_is_told_from_words_and_numbers() {
+        for cell in ["1130.4 kg/m3", "12,5%", "1 012 kg/m3", "-3.5 [degC]", "\u{2212}3,5 \u{b0}C"] {
+            assert!(is_number_with_unit(cell), "{cell}");
+        }
+        for cell in ["No Data", "kg/m3", "1130.4", "1e5", "1.#QNAN", "12 stone", "Bad 3", ""] {
+            assert!(!is_number_with_unit(cell), "{cell}");
+        }
     }
 
     #[test]

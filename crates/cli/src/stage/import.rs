@@ -12,7 +12,7 @@ use crate::stage::guard;
 use crate::stage::seen::Seen;
 use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
-use metersift_model::{Reject, SeriesTable, TimeUs};
+use metersift_model::{Reject, RejectReason, SeriesTable, TimeUs};
 use metersift_store::{
     DumpEntry, DumpOutcome, DumpState, DumpTotals, Import, ImportOutcome, Ledger, RejectFile,
     Store, StoreError, Trouble,
@@ -61,6 +61,8 @@ struct Tally {
     /// Packed dumps whose damage nothing would have told.
     unchecked: Vec<String>,
     words: BTreeMap<String, u64>,
+    /// Numbers that have their unit in the cell, by dump and tag: how many, and one of them.
+    with_unit: BTreeMap<(String, String), (u64, String)>,
 }
 
 /// Reason, dump and tag.
@@ -135,7 +137,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
 
     seen.keep(store);
 
-    tell(&tally);
+    tell(&tally, &tags);
     tell_future(&store.ledger(), &outcome);
     let first_day = outcome.days.iter().map(|(day, _)| *day).min();
     let last_day = outcome.days.iter().map(|(day, _)| *day).max();
@@ -279,7 +281,7 @@ fn knows_more_now(site: &Site, tags: &TagTable, dump: &DumpEntry) -> bool {
     let name: String = dump.hash.chars().take(REJECT_NAME_LENGTH).collect();
     let path = site.store_dir().join("rejects").join(format!("{name}.csv"));
     let Ok(mut reader) = csv::Reader::from_path(path) else { return false };
-    let unknown = metersift_model::RejectReason::UnknownTag.name();
+    let unknown = RejectReason::UnknownTag.name();
     reader
         .records()
         .filter_map(Result::ok)
@@ -428,7 +430,7 @@ fn take(
         tally.read += 1;
     }
     tell_headers(&name, &report);
-    tally.count(source, &report);
+    tally.count(source, &name, &report);
     Ok(())
 }
 
@@ -518,25 +520,37 @@ impl Tally {
         self.known + self.read + self.again + self.young + self.withdrawn + self.refused.len()
     }
 
-    fn count(&mut self, source: &SourceSettings, report: &DumpReport) {
+    fn count(&mut self, source: &SourceSettings, dump: &str, report: &DumpReport) {
         let share = self.shares.entry(source.name.clone()).or_default();
         share.0 += report.rows_in;
         share.1 += report.rejected_total();
         for (word, tags) in &report.bad_words {
-            if !source.bad_words.contains(word) {
+            if source.bad_words.contains(word) {
+                continue;
+            }
+            if metersift_import::units::is_number_with_unit(word) {
+                for (tag, n) in tags {
+                    let key = (dump.to_string(), tag.clone());
+                    self.with_unit.entry(key).or_insert_with(|| (0, word.clone())).0 += n;
+                }
+            } else {
                 *self.words.entry(word.clone()).or_default() += tags.values().sum::<u64>();
             }
         }
     }
 }
 
-fn tell(tally: &Tally) {
+fn tell(tally: &Tally, tags: &TagTable) {
     for message in &tally.refused {
         say(message);
     }
     let mut kinds: Vec<_> = tally.kinds.iter().collect();
     kinds.sort_by(|a, b| b.1.count.cmp(&a.1.count).then_with(|| a.0.cmp(b.0)));
     for ((reason, dump, tag), kind) in kinds.iter().take(KINDS_SHOWN) {
+        let twin = (*reason == RejectReason::UnknownTag.name()).then(|| tags.but_for_case(tag));
+        let twin = twin.flatten().map_or(String::new(), |twin| {
+            format!("; `{twin}` of the tag table differs in the case of letters only")
+        });
         let tag = if tag.is_empty() { String::new() } else { format!(" (tag {tag})") };
         let Kind { count, line, read, expected, file } = kind;
         let more = match count - 1 {
@@ -544,7 +558,7 @@ fn tell(tally: &Tally) {
             more => format!(" and {} more of this kind, see store/{file}", grouped(more)),
         };
         say(format!(
-            "rejected: {reason} in {dump}{tag}: line {line} read `{read}`, expected {expected}{more}"
+            "rejected: {reason} in {dump}{tag}: line {line} read `{read}`, expected {expected}{twin}{more}"
         ));
     }
     if kinds.len() > KINDS_SHOWN {
@@ -560,6 +574,19 @@ fn tell(tally: &Tally) {
     }
     if tally.unchecked.len() > DUMPS_SHOWN {
         say(format!("{} more without checksum", tally.unchecked.len() - DUMPS_SHOWN));
+    }
+    for ((dump, tag), (n, word)) in tally.with_unit.iter().take(KINDS_SHOWN) {
+        say(format!(
+            "warning: {} with the unit in the cell: stored as bad, nothing is made of them\n  \
+             at {dump} (tag {tag}): read `{word}`, expected a number\n\
+             hint: have the export leave the unit out (it belongs into `unit` of \
+             records/tags.csv), `metersift withdraw {dump}`, and give the mended dump",
+            counted(usize::try_from(*n).unwrap_or(usize::MAX), "value")
+        ));
+    }
+    if tally.with_unit.len() > KINDS_SHOWN {
+        let more = tally.with_unit.len() - KINDS_SHOWN;
+        say(format!("{} with the unit in the cell", counted(more, "more tag")));
     }
     if !tally.words.is_empty() {
         let words: Vec<String> = tally
