@@ -300,14 +300,7 @@ fn a_dump_is_read_the_same_by_a_plain_serial_reader() {
             continue;
         }
         let serial = common::serial::read(&seed.bytes, &found.dialect, &tags);
-        let mut ours: Vec<common::serial::Row> = read
-            .readings
-            .iter()
-            .map(|r| {
-                (r.meter.clone(), r.signal.clone(), r.time_us, r.value.to_bits(), r.quality, r.line)
-            })
-            .collect();
-        ours.sort();
+        let ours = common::serial::rows(&read);
         compared += 1;
         if ours != serial {
             differing.insert(seed.name.clone(), format!("{ours:?}\n{serial:?}"));

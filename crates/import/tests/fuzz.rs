@@ -393,14 +393,7 @@ fn detection() {
         if !plain_enough(&bytes, dialect) || headers + whole.report.note_lines > 0 {
             return Ok(());
         }
-        let mut ours: Vec<common::serial::Row> = whole
-            .readings
-            .iter()
-            .map(|r| {
-                (r.meter.clone(), r.signal.clone(), r.time_us, r.value.to_bits(), r.quality, r.line)
-            })
-            .collect();
-        ours.sort();
+        let ours = common::serial::rows(&whole);
         let serial = common::serial::read(&bytes, dialect, TAGS);
         prop_assert_eq!(ours, serial);
         // A dump found out once is read alike with what was found out as settings.

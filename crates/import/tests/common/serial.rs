@@ -14,6 +14,16 @@ use std::collections::BTreeMap;
 /// Meter, signal, µs, bits of the value, quality, line.
 pub type Row = (String, String, i64, u64, u8, u32);
 
+/// What our own reader gave, in the same form and order.
+pub fn rows(read: &super::Read) -> Vec<Row> {
+    let row = |r: &super::Reading| {
+        (r.meter.clone(), r.signal.clone(), r.time_us, r.value.to_bits(), r.quality, r.line)
+    };
+    let mut rows: Vec<Row> = read.readings.iter().map(row).collect();
+    rows.sort();
+    rows
+}
+
 struct Binding {
     meter: String,
     signal: Signal,
