@@ -30,7 +30,7 @@ pub mod tube;
 mod variation;
 
 pub use fiction::{DayScratch, Fiction};
-pub use observer::{Observed, observe};
+pub use observer::{Knowledge, Observed, observe};
 pub use stored::{StoredDay, StoredSignal};
 pub use truth::{LookAlike, MeterTruth, Truth, read_truth};
 pub use variation::{CommonCause, Ladder, LadderMode, PlanVariation};

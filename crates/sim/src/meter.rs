@@ -117,6 +117,11 @@ pub(crate) struct Instrument {
     pub(crate) thermometer: f64,
 }
 
+/// Whether a service's fluid damps the tubes by itself.
+pub(crate) fn is_viscous(service: &str) -> bool {
+    matches!(service, "syrup" | "loading" | "liquor" | "oil" | "caustic")
+}
+
 impl Instrument {
     pub(crate) fn draw(draws: &mut Draws, size_mm: f64, service: &str) -> Instrument {
         let wall_to_bore = draws.range(0.045, 0.10);
@@ -127,7 +132,7 @@ impl Instrument {
         // Bent tubes are long and soft: a straight one of 55..75 bores stands for them.
         let length = bore_m * draws.range(30.0, 42.0) * (0.025 / bore_m).powf(0.25);
         let water_hz = clamped_tube_hz(195e9, outer, bore_m * wall_to_bore, length, 998.2) * 0.72;
-        let viscous = matches!(service, "syrup" | "loading" | "liquor" | "oil" | "caustic");
+        let viscous = is_viscous(service);
         Instrument {
             key: draws.bits(),
             r0: STEEL_KG_M3 * wall_ratio * (1.0 + extra),

@@ -47,9 +47,10 @@ def main():
             f"false entries {false} in {months:.0f} meter-months = {100 * false / months:.3f} per 100, "
             f"mode right {rows['mode_right'].mean():.3f}"
         )
-    ratio = (scores[scores["method"] == "verdict"].set_index("fleet")["ap"]
-             / scores[scores["method"] == "ceiling"].set_index("fleet")["ap"])
-    print(f"share of the ceiling: {ratio.mean():.3f} ({ratio.min():.3f}..{ratio.max():.3f})")
+    ours = scores[scores["method"] == "verdict"].set_index("fleet")["ap"]
+    for name in dict.fromkeys(m for m in scores["method"] if m.startswith("ceiling")):
+        ratio = ours / scores[scores["method"] == name].set_index("fleet")["ap"]
+        print(f"share of the {name}: {ratio.mean():.3f} ({ratio.min():.3f}..{ratio.max():.3f})")
     verdict = scores[scores["method"] == "verdict"]
     scored, covered = verdict["limit_scored"].sum(), verdict["limit_covered"].sum()
     print(f"days left: {covered:.0f} of {scored:.0f} listed nights covered, {verdict['limit_meters'].sum():.0f} meters")

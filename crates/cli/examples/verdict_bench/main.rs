@@ -7,6 +7,7 @@
 //! cargo run --release -p metersift-cli --example verdict_bench -- threshold OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- limits OUT
 //! cargo run --release -p metersift-cli --example verdict_bench -- speed OUT FLEET DATES
+//! cargo run --release -p metersift-cli --example verdict_bench -- why OUT FLEET METER DATE
 //!
 //! FLEET is VARIATION-SEED (`usual-101`); the sets of docs/benchmarks/seeds.toml go by name:
 //! `tuning`, `looked_at`, `test`, `generalisation`. A fleet's daily table is kept in OUT, so that
@@ -21,6 +22,7 @@ mod seeds;
 mod speed;
 mod straight;
 mod threshold;
+mod why;
 
 use std::error::Error;
 use std::path::Path;
@@ -54,9 +56,13 @@ fn main() -> Result<(), Box<dyn Error>> {
         ["ablate", out, parts, names @ ..] if !names.is_empty() => {
             score::ablate(Path::new(out), &parts_of(parts)?, &seeds::expand(names)?)
         }
+        ["why", out, fleet, meter, date] => why::run(Path::new(out), fleet, meter, date),
         ["calibrate", out] => calibrate::run(Path::new(out)),
         ["threshold", out] => threshold::run(Path::new(out)),
         ["limits", out] => limits::run(Path::new(out)),
-        _ => Err("verdict_bench (score|make) OUT FLEET... | (calibrate|threshold|limits) OUT | speed OUT FLEET DATES".into()),
+        _ => Err("verdict_bench (score|make) OUT FLEET... | ablate OUT PARTS FLEET... | \
+                  (calibrate|threshold|limits) OUT | speed OUT FLEET DATES | \
+                  why OUT FLEET METER DATE"
+            .into()),
     }
 }

@@ -4,6 +4,7 @@ use crate::fleets::{self, Made};
 use metersift_backtest::{Extra, ExtraNight, Known, Night, Scores, Seen, Span};
 use metersift_faults::{Fleet, Part};
 use metersift_model::Day;
+use metersift_sim::Knowledge;
 use std::error::Error;
 use std::path::Path;
 use std::time::Instant;
@@ -24,10 +25,13 @@ pub fn run(out: &Path, names: &[String]) -> Result<(), Box<dyn Error>> {
         let (nights, known) = replay(&made, &made.faults)?;
         let replay_s = begun.elapsed().as_secs_f64();
         let begun = Instant::now();
-        let ceiling = [ceiling(&made, &nights)];
+        let ceilings = [
+            ceiling(&made, &nights, "ceiling", Knowledge::Everything),
+            ceiling(&made, &nights, "ceiling that learns levels", Knowledge::ProcessAndNoise),
+        ];
         let ceiling_s = begun.elapsed().as_secs_f64();
-        let scores = metersift_backtest::score_beside(&nights, &known, &ceiling);
-        let table = metersift_backtest::nights_table(&nights, &known, &ceiling);
+        let scores = metersift_backtest::score_beside(&nights, &known, &ceilings);
+        let table = metersift_backtest::nights_table(&nights, &known, &ceilings);
         metersift_store::write_table(
             &made.dir.join("nights.parquet"),
             &table,
@@ -97,17 +101,17 @@ pub fn known(made: &Made) -> Vec<Known> {
     made.fiction.truth().meters.into_values().map(|meter| known_of(meter, last)).collect()
 }
 
-/// The observer who knows the true process and the meters' true noise, on the same dates. It lists
-/// a meter whose fault is more likely than not.
-fn ceiling(made: &Made, nights: &[Night]) -> Extra {
+/// The observer who knows the true process and the meters' true noise, and perhaps their levels, on
+/// the same dates. It lists a meter whose fault is more likely than not.
+fn ceiling(made: &Made, nights: &[Night], name: &str, knows: Knowledge) -> Extra {
     let dates: Vec<Day> = nights.iter().map(|night| night.as_of).collect();
-    let said = metersift_sim::observe(&made.fiction, &dates);
+    let said = metersift_sim::observe(&made.fiction, &dates, knows);
     let nights = said.into_iter().map(|one| {
         let night =
             ExtraNight { score: one.log_odds, listed: one.is_likely(), mode: Some(one.mode) };
         ((one.meter, one.as_of), night)
     });
-    Extra { name: "ceiling".into(), nights: nights.collect() }
+    Extra { name: name.into(), nights: nights.collect() }
 }
 
 /// What the truth says about a meter; its limit was looked for up to `last`.

@@ -81,7 +81,7 @@ fn enlarged(made: &Made) -> Result<(Table, Records), Box<dyn Error>> {
         }
     }
     let mut daily = Table::default();
-    for column in &made.daily.columns {
+    for column in made.daily.columns.iter().filter(|column| read_by_a_night(&column.name)) {
         let data = match &column.data {
             ColumnData::Text(v) => ColumnData::Text(
                 rows.iter()
@@ -96,13 +96,23 @@ fn enlarged(made: &Made) -> Result<(Table, Records), Box<dyn Error>> {
             ColumnData::Number(v) => {
                 ColumnData::Number(rows.iter().map(|(row, ..)| v[*row]).collect())
             }
-            // The verdict reads numbers and flags only; the rest would cost memory here alone.
             ColumnData::Flag(v) => ColumnData::Flag(rows.iter().map(|(row, ..)| v[*row]).collect()),
-            ColumnData::Count(_) | ColumnData::Time(_) => continue,
+            ColumnData::Count(v) => {
+                ColumnData::Count(rows.iter().map(|(row, ..)| v[*row]).collect())
+            }
+            ColumnData::Time(v) => ColumnData::Time(rows.iter().map(|(row, ..)| v[*row]).collect()),
         };
         daily.push(&column.name, &column.unit, data);
     }
     Ok((daily, records))
+}
+
+/// What a night of the program reads of the daily table for its verdict and its pictures.
+fn read_by_a_night(column: &str) -> bool {
+    let of_records = ["meter", "day"];
+    let lists =
+        [&of_records[..], &metersift_faults::DAILY_COLUMNS, &metersift_report::DAILY_COLUMNS];
+    lists.iter().any(|list| list.contains(&column))
 }
 
 fn renamed(name: &str, copy: usize) -> String {

@@ -1,10 +1,11 @@
-//! The ceiling: an observer who knows everything about a fictional site but the faults.
+//! The ceilings: observers who know all about a fictional site but the faults.
 //!
 //! Why:    a verdict cannot be better than one that knows the true process, the true noise of
 //!         each meter and how faults come about; the distance to it is what is left to gain.
-//! Knows:  the value that each observable would have without a fault (true density, temperature,
-//!         flow, look-alikes, recorded swaps, cleanings and zero adjustments), the law and size of
-//!         every noise and wander, the prior of each variant by service, all growth laws.
+//! Knows:  what the process does to each observable (true density, temperature, flow, look-alikes,
+//!         recorded swaps, cleanings and zero adjustments), the law and size of every noise and
+//!         wander, the prior of each variant by service, all growth laws; and, if it is to know
+//!         everything, the level of each unit without a fault.
 //! Sees:   the difference between what the meter shows and that value, in blocks of five days,
 //!         for the tags and records that the meter has: drive, density, its noise, pick-off ratio,
 //!         gas share of flowing time, checks, zeros, flow against a partner. Wanders, checks,
@@ -21,6 +22,17 @@ mod weigh;
 use crate::Fiction;
 use metersift_model::{Day, Hypothesis};
 use rayon::prelude::*;
+
+/// How much of a meter the observer knows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Knowledge {
+    /// The true process, the true noise, and what each unit shows without a fault.
+    Everything,
+    /// The true process and the true noise. What a unit shows without a fault has to be learnt, as
+    /// anyone has to who never saw it new: a level per unit, with the spread between units as its
+    /// prior. Checks keep the factory's value, gas its none.
+    ProcessAndNoise,
+}
 
 /// What the observer says about one meter on one date.
 #[derive(Clone, Debug, PartialEq)]
@@ -45,7 +57,7 @@ impl Observed {
 }
 
 /// The observer's verdict on every meter at every date, by meter and date.
-pub fn observe(fiction: &Fiction, dates: &[Day]) -> Vec<Observed> {
+pub fn observe(fiction: &Fiction, dates: &[Day], knows: Knowledge) -> Vec<Observed> {
     let site = fiction.site();
     let records = view::Recorded::of(site);
     let prior = weigh::Prior::of(site);
@@ -53,7 +65,7 @@ pub fn observe(fiction: &Fiction, dates: &[Day]) -> Vec<Observed> {
     let per_meter: Vec<Vec<Observed>> = (0..site.meters.len())
         .into_par_iter()
         .map(|index| {
-            let view = view::View::of(site, index, &records);
+            let view = view::View::of(site, index, &records, knows);
             let said = weigh::weigh(site, index, &view, &prior, &days);
             let name = &site.meters[index].name;
             said.into_iter()
@@ -87,10 +99,17 @@ mod tests {
         let plan = Plan::larkmoor(160, 240, 11);
         let fiction = Fiction::new(&plan).expect("a site");
         let truth = fiction.truth();
-        let said = observe(&fiction, &dates(&plan, &[100, 160, 220]));
-        assert_eq!(said.len(), 3 * 160);
+        // Who has to learn levels misses what was there before the first day.
+        for (knows, least) in [(Knowledge::Everything, 0.75), (Knowledge::ProcessAndNoise, 0.6)] {
+            let said = observe(&fiction, &dates(&plan, &[100, 160, 220]), knows);
+            assert_eq!(said.len(), 3 * 160);
+            right_on_average(&truth, &said, least);
+        }
+    }
+
+    fn right_on_average(truth: &crate::Truth, said: &[Observed], least: f64) {
         let (mut stated, mut faulty, mut both) = (0.0, 0.0, 0.0);
-        for one in &said {
+        for one in said {
             let p = 1.0 / (1.0 + (-one.log_odds).exp());
             let is_faulty = truth.meters[&one.meter].faulty_on(one.as_of.plus(-1));
             stated += p;
@@ -99,7 +118,7 @@ mod tests {
         }
         // Some 35 faulty rows, of which a few are too young to be seen.
         assert!((stated / faulty - 1.0).abs() < 0.25, "{stated} {faulty}");
-        assert!(both / faulty > 0.75, "{both} of {faulty} recognised");
+        assert!(both / faulty > least, "{both} of {faulty} recognised");
         assert!((stated - both) / (480.0 - faulty) < 0.02, "false belief");
     }
 
@@ -109,6 +128,9 @@ mod tests {
         let short = Fiction::new(&Plan { days: 80, horizon_days: 120, ..plan.clone() });
         let long = Fiction::new(&plan).expect("a site");
         let day = dates(&plan, &[75]);
-        assert_eq!(observe(&short.expect("a site"), &day), observe(&long, &day));
+        let short = short.expect("a site");
+        for knows in [Knowledge::Everything, Knowledge::ProcessAndNoise] {
+            assert_eq!(observe(&short, &day, knows), observe(&long, &day, knows));
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! What the observer sees of one meter: differences to the value without a fault.
 
+use super::Knowledge;
 use crate::fault::Condition;
 use crate::meter::*;
 use crate::records;
@@ -48,6 +49,8 @@ pub(super) struct Channel {
     pub wander: Vec<f64>,
     /// Standard deviation of a drift per day, from the first day.
     pub drift_per_day: f64,
+    /// Spread of the level between fault-free units, for one who has to learn it; 0: known.
+    pub level: f64,
 }
 
 /// Checks and as-found zeros by meter: day and value (checks: position as written, %).
@@ -93,7 +96,7 @@ pub(super) struct View {
 }
 
 impl View {
-    pub fn of(site: &Site, index: usize, recorded: &Recorded) -> View {
+    pub fn of(site: &Site, index: usize, recorded: &Recorded, knows: Knowledge) -> View {
         let looker = Looker { site, meter: &site.meters[index] };
         // One generator per kind, drawn from in time: a longer plan leaves earlier noise alone.
         let noise = |kind: Kind| {
@@ -126,7 +129,28 @@ impl View {
         channels.extend(looker.checks(recorded));
         channels.push(looker.zeros(recorded, &mut noise(Kind::Zero)));
         channels.retain(|channel| !channel.seen.is_empty());
+        if knows == Knowledge::ProcessAndNoise {
+            let viscous = is_viscous(site.streams[looker.meter.stream].spec.service);
+            for channel in &mut channels {
+                channel.level = level_spread(channel.kind, viscous);
+            }
+        }
         View { channels }
+    }
+}
+
+/// Spread of a fault-free unit's level, from the ranges that [`Instrument::draw`] uses. Checks are
+/// read against the factory's own and gas against none; a meter's noise is known.
+fn level_spread(kind: Kind, viscous: bool) -> f64 {
+    // Standard deviation of an even spread over a width of one.
+    let even = 1.0 / 12f64.sqrt();
+    match kind {
+        Kind::Drive => even * (if viscous { 28.0 } else { 14.0_f64 } / 3.0).ln(),
+        Kind::Density => 0.4,
+        Kind::PickoffRatio => 0.02,
+        Kind::Zero => 0.35,
+        Kind::Partner => 0.0005 * 2f64.sqrt(),
+        Kind::Noise | Kind::Gas | Kind::CheckMean | Kind::CheckHalf => 0.0,
     }
 }
 
@@ -281,7 +305,7 @@ impl Looker<'_> {
             seen.push(Seen { day, y: y + slow + drift + sd * draws.normal(), sd });
         }
         let drift_per_day = if kind == Kind::Density { 0.05 / 100.0 } else { 0.0 };
-        Channel { kind, seen, wander, drift_per_day }
+        Channel { kind, seen, wander, drift_per_day, level: 0.0 }
     }
 
     /// Scatter of a day's gas share that starts and lone bubbles make.
@@ -329,7 +353,8 @@ impl Looker<'_> {
                 }
             }
         }
-        let channel = |kind, seen| Channel { kind, seen, wander: Vec::new(), drift_per_day: 0.0 };
+        let channel =
+            |kind, seen| Channel { kind, seen, wander: Vec::new(), drift_per_day: 0.0, level: 0.0 };
         vec![channel(Kind::CheckMean, mean), channel(Kind::CheckHalf, half)]
     }
 
@@ -366,7 +391,7 @@ impl Looker<'_> {
         }
         seen.sort_by(|a, b| a.day.total_cmp(&b.day));
         let wander = self.wander_of(|u| u.zero_wander);
-        Channel { kind: Kind::Zero, seen, wander, drift_per_day: 0.0 }
+        Channel { kind: Kind::Zero, seen, wander, drift_per_day: 0.0, level: 0.0 }
     }
 }
 

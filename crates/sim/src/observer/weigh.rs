@@ -81,7 +81,7 @@ impl<'a> Whitened<'a> {
                 let mut covariance = channel.drift_per_day.powi(2) * a * b;
                 if place(a) == place(b) {
                     let sd = channel.wander.get(place(a)).copied().unwrap_or(0.0);
-                    covariance += sd * sd * wander_covariance(a, b);
+                    covariance += sd * sd * wander_covariance(a, b) + channel.level.powi(2);
                 }
                 if i == j {
                     covariance += seen[i].sd.powi(2) + 1e-12;
