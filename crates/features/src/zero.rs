@@ -7,10 +7,12 @@
 //! In:     mass flow kg/h, density, and temperature and drive gain where kept; the register.
 //! Out:    median and robust spread in zero stabilities.
 //! Method: shut in = |q| under 1 % of the largest flow for 45 min, first 30 dropped. Full =
-//!         density within 1 % of its last flowing median after its own thermal expansion.
+//!         density within 1 % of its last flowing median after its own thermal expansion, of
+//!         which a cooling fluid may have none or twice as much as set.
 //!         Quiet, by blocks of 15 min (of five spacings of a slow recorder): robust spread of q
-//!         under 3 zero stabilities, drive gain within its steady band, temperature drift under
-//!         0.2 K/min. After an as-left record only what comes later counts. More than half exact
+//!         under 3 zero stabilities, drive gain within its steady band (above it where the fluid
+//!         has cooled, since it thickens, but then no wider than the band over a block),
+//!         temperature drift under 0.2 K/min. After an as-left record only what comes later counts. More than half exact
 //!         zeros: a cut-off hides the zero.
 
 use crate::cells::{
@@ -37,6 +39,10 @@ const CUT_OFF_MIN_US: i64 = 600_000_000;
 const LEVEL_MIN: usize = 60;
 /// Widening of the band of steady drive gain (judgement).
 const DRIVE_BAND: f64 = 1.25;
+/// Cooling since the fluid flowed from which a higher drive gain is no sign of gas, K (judgement).
+const COOLED_K: f64 = 1.0;
+/// A cooling fluid may expand up to this many times as much as set: light oils against water.
+const EXPANSION_RANGE: f64 = 2.0;
 
 /// Per-minute views of the signals that tell full and quiet.
 #[derive(Clone, Copy)]
@@ -128,7 +134,7 @@ fn mark_quiet(
             let next = block.end;
             let is_full = block.clone().all(|cell| full(views, level, settings, cell));
             if is_full
-                && drive_is_usual(views.drive, band, &block)
+                && drive_is_usual(views, band, level.1, &block)
                 && drift(views.temperature, &block) < settings.quiet_k_per_min
                 && spread_of(flow, &block, pairs) < settings.quiet_zero_stabilities * stability
             {
@@ -182,8 +188,16 @@ fn flowing_level(
 fn full(views: Views<'_>, level: (f64, Option<f64>), settings: &Settings, cell: usize) -> bool {
     let warm = views.temperature.mean[cell];
     let warmer = level.1.map_or(0.0, |then| if warm.is_nan() { 0.0 } else { warm - then });
-    let expected = level.0 * (1.0 - settings.expansion_per_k * warmer);
-    (views.density.mean[cell] - expected).abs() <= settings.full_share * expected.abs()
+    let after = |expansion: f64| level.0 * (1.0 - expansion * warmer);
+    // Less dense than expected is what gas does, so warming is given no range.
+    let (low, high) = if warmer < 0.0 {
+        (level.0, after(EXPANSION_RANGE * settings.expansion_per_k))
+    } else {
+        let expected = after(settings.expansion_per_k);
+        (expected, expected)
+    };
+    let slack = settings.full_share * high.abs();
+    (low - slack..=high + slack).contains(&views.density.mean[cell])
 }
 
 /// Lowest and highest steady drive gain, widened; `None` where it is not known.
@@ -195,12 +209,26 @@ fn drive_band(drive: &Minutes, cells: &Cells) -> Option<(f64, f64)> {
     (low <= high).then_some((low / DRIVE_BAND, high * DRIVE_BAND))
 }
 
-fn drive_is_usual(drive: &Minutes, band: Option<(f64, f64)>, block: &Range<usize>) -> bool {
+/// Whether the drive gain of a block tells of nothing but the fluid. A fluid that cools in the tube
+/// thickens and damps it more; bubbles that pass make the drive leap.
+fn drive_is_usual(
+    views: Views<'_>,
+    band: Option<(f64, f64)>,
+    flowing_degc: Option<f64>,
+    block: &Range<usize>,
+) -> bool {
     let Some((low, high)) = band else { return true };
-    block.clone().all(|cell| {
-        let gain = drive.mean[cell];
-        gain.is_nan() || (low..=high).contains(&gain)
-    })
+    let known = |minutes: &Minutes| -> (f64, f64) {
+        let means = block.clone().map(|cell| minutes.mean[cell]).filter(|mean| !mean.is_nan());
+        means.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)))
+    };
+    let (least, most) = known(views.drive);
+    if least > most || (least >= low && most <= high) {
+        return true;
+    }
+    let warmest = known(views.temperature).1;
+    let has_cooled = flowing_degc.is_some_and(|then| warmest < then - COOLED_K);
+    has_cooled && least >= low && most <= least * DRIVE_BAND * DRIVE_BAND
 }
 
 /// Temperature change over a block, K/min; 0 where temperature is not kept.

@@ -361,6 +361,35 @@ fn contents_that_shrink_by_their_own_expansion_are_still_full() {
     close(row.get("hours_zero_quiet"), 11.5, 1e-9);
 }
 
+/// A viscous oil that cools by 30 K while it stands shrinks by 0.08 % a kelvin (light oils, from
+/// memory) and damps the tubes three times as much: full and quiet all the same. The same rise of
+/// the drive at one temperature, and one that leaps while the fluid cools, are what gas does.
+#[test]
+fn a_cooling_fluid_may_thicken_and_shrink_and_is_still_quiet() {
+    let shut = |i: usize| (43_200..86_400).contains(&i);
+    let noise = normals(SECONDS, 16);
+    let since = |i: usize| if shut(i) { (i - 43_200) as f64 / 43_200.0 } else { 0.0 };
+    let site = |cools: bool, leaps: bool| {
+        let warm = move |i: usize| if cools { 60.0 - 30.0 * since(i) } else { 60.0 };
+        quiet_day()
+            .with(Signal::MassFlow, |i| if shut(i) { 1.0 + 0.5 * noise[i] } else { 12_000.0 })
+            .with(Signal::Temperature, warm)
+            .with(Signal::Density, |i| 890.0 * (1.0 + 8e-4 * (60.0 - warm(i))) + 0.2 * noise[i])
+            .with(Signal::DriveGain, |i| {
+                let leap = if leaps && shut(i) && i / 300 % 2 == 0 { 3.0 } else { 1.0 };
+                14.0 * (1.0 + 2.0 * since(i)) * leap
+            })
+            .row()
+    };
+    let cooling = site(true, false);
+    close(cooling.get("zero_stabilities"), 1.0, 0.02);
+    // The first kelvin takes 24 min of the 30 that are left out anyway.
+    close(cooling.get("hours_zero_quiet"), 11.5, 0.3);
+    let thickened = site(false, false).get("hours_zero_quiet");
+    assert!(thickened.is_some_and(|hours| hours < 2.0), "{thickened:?}");
+    assert!(site(true, true).get("hours_zero_quiet").is_some_and(|hours| hours < 0.5));
+}
+
 #[test]
 fn an_as_left_zero_restarts_the_zero_of_the_day() {
     let noise = normals(SECONDS, 16);
