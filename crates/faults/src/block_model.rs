@@ -32,13 +32,21 @@ pub(crate) fn noise_models(priors: &Priors) -> Vec<Noise> {
     models
 }
 
+/// How much of the stated scatter and wander of an absolute reference is true, by model: the
+/// fleet's own checks and zeros tell which.
+pub(crate) fn stated_models(priors: &Priors) -> Vec<(f64, f64)> {
+    let shares = &priors.noise.stated_shares;
+    shares.iter().flat_map(|&scatter| shares.iter().map(move |&wander| (scatter, wander))).collect()
+}
+
 /// Noise models and widths of one observable.
 pub(crate) struct Model {
     prior: ObservablePrior,
     noises: Vec<Noise>,
+    /// Shares of the stated scatter and wander; empty where both are learned.
+    stated: Vec<(f64, f64)>,
     clip: f64,
     scatter_weight: f64,
-    clip_wanted: bool,
 }
 
 pub(crate) struct Built {
@@ -50,13 +58,12 @@ pub(crate) struct Built {
 impl Model {
     pub(crate) fn new(priors: &Priors, observable: Observable, prior: &ObservablePrior) -> Model {
         let stated = observable.reference() == Reference::Absolute;
-        let noises = if stated { vec![Noise::White] } else { noise_models(priors) };
         Model {
             prior: *prior,
-            noises,
+            noises: if stated { Vec::new() } else { noise_models(priors) },
+            stated: if stated { stated_models(priors) } else { Vec::new() },
             clip: priors.noise.clip,
             scatter_weight: priors.noise.scatter_weight,
-            clip_wanted: !stated,
         }
     }
 
@@ -77,20 +84,21 @@ impl Model {
         let explained: Vec<f64> =
             (0..n).map(|i| covariates.iter().zip(&b).map(|(c, b)| b * c.x[i]).sum()).collect();
         let residual: Vec<f64> = y.iter().zip(&explained).map(|(y, e)| y - e).collect();
-        let scales: Vec<f64> = self
-            .noises
-            .iter()
-            .map(|&noise| self.scale(noise, t, &residual, &w, separated))
-            .collect();
-        // A stated wander keeps its stated size whatever scatter was found.
-        let noises = if self.clip_wanted {
-            self.noises.clone()
+        let scale = |noise, typical| self.scale(noise, typical, t, &residual, &w, separated);
+        let clip_wanted = self.stated.is_empty();
+        let (noises, scales): (Vec<Noise>, Vec<f64>) = if clip_wanted {
+            self.noises.iter().map(|&noise| (noise, scale(noise, self.prior.scatter))).unzip()
         } else {
-            let r = (self.prior.wander / scales[0]).powi(2);
-            vec![Noise::FirstOrder { r, tau_days: STATED_WANDER_DAYS }]
+            // A stated wander keeps its size whatever scatter was found.
+            let model = |&(scatter, wander): &(f64, f64)| {
+                let s = scale(Noise::White, scatter * self.prior.scatter);
+                let r = (wander * self.prior.wander / s).powi(2);
+                (Noise::FirstOrder { r, tau_days: STATED_WANDER_DAYS }, s)
+            };
+            self.stated.iter().map(model).unzip()
         };
         let residual =
-            if self.clip_wanted { clipped(&residual, self.clip * scales[0]) } else { residual };
+            if clip_wanted { clipped(&residual, self.clip * scales[0]) } else { residual };
         let mut z = vec![vec![self.prior.level_sd; n]];
         let coefficients = Coefficients { b, v };
         z.extend(nuisance::unit_directions(covariates, &coefficients, COVARIANCE_FACTOR));
@@ -106,7 +114,7 @@ impl Model {
         }
         // V is centred on b: what the coefficients explain is taken out of y.
         let mut data = Data { t: t.to_vec(), y: residual, w, z };
-        if self.clip_wanted {
+        if clip_wanted {
             let passed = passed_by_themselves(&data.y, scales[0], self.prior.floor, separated);
             data.drop_blocks(&passed);
         }
@@ -118,6 +126,7 @@ impl Model {
     fn scale(
         &self,
         noise: Noise,
+        typical: f64,
         t: &[f64],
         residual: &[f64],
         w: &[f64],
@@ -132,9 +141,8 @@ impl Model {
             .collect();
         let found = stats::mad_sigma(&standard);
         let n = if found.is_finite() { standard.len() as f64 } else { 0.0 };
-        let typical = self.prior.scatter.powi(2);
         let own = if n > 0.0 { found * found } else { 0.0 };
-        ((self.scatter_weight * typical + n * own) / (self.scatter_weight + n)).sqrt()
+        ((self.scatter_weight * typical * typical + n * own) / (self.scatter_weight + n)).sqrt()
     }
 }
 

@@ -14,7 +14,7 @@ use crate::FaultsError;
 use crate::alerts::AlertDays;
 use crate::calibration::{Calibration, FindingScore};
 use crate::draws::DrawSet;
-use crate::settings::{Priors, Settings};
+use crate::settings::{Part, Priors, Settings};
 use metersift_model::records::{Change, Check, Finding, Meter, Records, ZeroRecord};
 use metersift_model::{ColumnData, Table};
 use polars::prelude::*;
@@ -171,7 +171,10 @@ impl Fleet {
         settings: &Settings,
     ) -> Result<Fleet, FaultsError> {
         settings.check()?;
-        let priors = settings.priors()?;
+        let mut priors = settings.priors()?;
+        if !settings.uses(Part::StatedShares) {
+            priors.noise.stated_shares = vec![1.0];
+        }
         let streams = stream_members(records);
         let order = placed_rows(daily, records)?;
         let peers = peer_medians(&order, &streams, numbers(daily, "density_kg_m3")?)?;

@@ -3,8 +3,10 @@
 //! Two EM passes over all meters, per observable, and per service where twenty meters share one,
 //! under *no change* or, with a chance of 15 %, a change of any shape: so that a fault is no
 //! lesson, listed or not. The learned share of slow wander is what turns a slope into evidence or
-//! not. Meters with a recorded fault in the segment are masked.
+//! not. Of absolute references it learns how much of the stated scatter and wander is true, never
+//! more than stated: a zero thirty stabilities off must not pass for wander. Meters with a recorded fault in the segment are masked.
 
+use crate::block_model::{noise_models, stated_models};
 use crate::fleet::Fleet;
 use crate::likelihood::Fit;
 use crate::observable::{N_OBSERVABLES, Observable, Reference};
@@ -25,7 +27,7 @@ pub(crate) struct FleetPrior {
 
 impl FleetPrior {
     /// Learns from the prepared fleet.
-    pub fn learn(fleet: &Fleet, preps: &[MeterPrep], n_models: usize, as_of: i32) -> FleetPrior {
+    pub fn learn(fleet: &Fleet, preps: &[MeterPrep], as_of: i32) -> FleetPrior {
         let usable: Vec<bool> = fleet
             .meters
             .iter()
@@ -39,31 +41,30 @@ impl FleetPrior {
             })
             .collect();
         let all: Vec<usize> = (0..preps.len()).filter(|&i| usable[i]).collect();
-        let even = vec![(n_models as f64).recip(); n_models];
+        let even = |o: usize| {
+            let n = match Observable::ALL[o].reference() {
+                Reference::Absolute => stated_models(&fleet.priors).len(),
+                _ => noise_models(&fleet.priors).len(),
+            };
+            vec![(n as f64).recip(); n]
+        };
         let pseudo = fleet.priors.noise.pseudo_meters;
         let shapes = fleet.settings.uses(Part::ShapesInPrior);
         let learn = |members: &[usize], start: &dyn Fn(usize) -> Vec<f64>| -> Vec<Vec<f64>> {
             (0..N_OBSERVABLES)
                 .map(|o| {
-                    if Observable::ALL[o].reference() == Reference::Absolute {
-                        vec![0.0]
-                    } else {
-                        let fits: Vec<Vec<f64>> = members
-                            .iter()
-                            .filter_map(|&i| preps[i].observables[o].as_ref())
-                            .map(|p| {
-                                p.fits
-                                    .iter()
-                                    .map(|fit| log_evidence(fit, p.floor, shapes))
-                                    .collect()
-                            })
-                            .collect();
-                        passes(&fits, start(o), pseudo)
-                    }
+                    let fits: Vec<Vec<f64>> = members
+                        .iter()
+                        .filter_map(|&i| preps[i].observables[o].as_ref())
+                        .map(|p| {
+                            p.fits.iter().map(|fit| log_evidence(fit, p.floor, shapes)).collect()
+                        })
+                        .collect();
+                    passes(&fits, start(o), pseudo)
                 })
                 .collect()
         };
-        let mut sets = vec![learn(&all, &|_| even.clone())];
+        let mut sets = vec![learn(&all, &even)];
         let mut of_meter = vec![0; preps.len()];
         let mut services: Vec<&str> =
             fleet.meters.iter().map(|m| m.meter.service.as_str()).collect();

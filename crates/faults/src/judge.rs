@@ -4,7 +4,6 @@
 
 use crate::alerts::FleetAlerts;
 use crate::blind::blind_modes;
-use crate::block_model::noise_models;
 use crate::calibration::{Applied, sides};
 use crate::compare::{Change, Comparer, Comparison, changes};
 use crate::facts::{facts, stiffness_limit};
@@ -121,7 +120,7 @@ impl Fleet {
             .into_par_iter()
             .map_init(Scratch::default, |scratch, index| context.prepare(index, scratch))
             .collect();
-        let pi = FleetPrior::learn(self, &preps, noise_models(&self.priors).len(), as_of);
+        let pi = FleetPrior::learn(self, &preps, as_of);
         let (applied, calibrated) = self.applied(as_of);
         let judged: Vec<Option<Judged>> = (0..self.meters.len())
             .into_par_iter()

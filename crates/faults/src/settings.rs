@@ -115,11 +115,13 @@ pub enum Part {
     Pressure,
     /// The meter's own alerts.
     Alerts,
+    /// How much of the stated scatter of checks, zeros and known fluids is true, from the fleet.
+    StatedShares,
 }
 
 impl Part {
     /// All, in order.
-    pub const ALL: [Part; 12] = [
+    pub const ALL: [Part; 13] = [
         Part::Partner,
         Part::KnownFluid,
         Part::FittedR0,
@@ -132,6 +134,7 @@ impl Part {
         Part::ShapesInPrior,
         Part::Pressure,
         Part::Alerts,
+        Part::StatedShares,
     ];
 }
 
@@ -415,6 +418,7 @@ prior! {
     /// Noise models of block values.
     NoisePrior {
         variance_ratios: Vec<f64>, time_constants_days: Vec<f64>, walk_days: f64,
+        stated_shares: Vec<f64>,
         pseudo_meters: f64, clip: f64, peer_unlikeness: f64, scatter_weight: f64, shape_slack: f64,
     }
 }
@@ -502,6 +506,10 @@ impl Priors {
             .any(|x| *x <= 0.0)
         {
             return wrong("noise.variance_ratios and time_constants_days must be positive".into());
+        }
+        let shares = &self.noise.stated_shares;
+        if shares.is_empty() || shares.iter().any(|share| !(*share > 0.0 && *share <= 1.0)) {
+            return wrong("noise.stated_shares must lie between 0 and 1".into());
         }
         Ok(())
     }
