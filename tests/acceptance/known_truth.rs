@@ -37,6 +37,27 @@ fn the_verdict_orders_meters_far_better_than_two_dumb_rivals() {
     let table = dir.path().join("out/backtest/verdicts.parquet");
     let verdicts = metersift_store::read_table(&table).expect("a verdicts table").0;
     assert_eq!(verdicts.n_rows(), 5 * 60, "one row per meter and as-of date");
+    the_report_shows_how_probabilities_turned_out(dir.path(), &run.stdout);
+}
+
+/// The page of a night draws the back-test before it, with the scores that were printed; a date
+/// before its end knows nothing of it. What the shipped calibration rests on stands there always.
+fn the_report_shows_how_probabilities_turned_out(site: &Path, printed: &str) {
+    let folder = site.to_string_lossy().into_owned();
+    let page = |as_of: &str| {
+        let run = metersift(["report", "--site", &folder, "--as-of", as_of]);
+        assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
+        let page = site.join("out").join(as_of).join("report/index.html");
+        std::fs::read_to_string(page).expect("a report")
+    };
+    let brier = printed.split("Brier ").nth(1).and_then(|rest| rest.split(' ').next());
+    let latest = page("2025-06-28");
+    assert!(latest.contains("this site, back-test from"), "no back-test on the page");
+    assert!(latest.contains(&format!("Brier score {}", brier.expect("a score"))), "{brier:?}");
+    assert!(latest.contains("10 simulated fleets"), "no simulated fleets on the page");
+    let earlier = page("2025-05-01");
+    assert!(!earlier.contains("this site, back-test from"), "the page knows what came later");
+    assert!(earlier.contains("10 simulated fleets"));
 }
 
 #[test]

@@ -45,6 +45,24 @@ pub struct Calibration {
     pub fault: Line,
     /// Power on the weights among faults: above 1 the leading mode gains.
     pub among_faults_power: f64,
+    /// How it did on fleets that it was not fitted on.
+    pub held: Held,
+}
+
+/// Meter-nights of each fleet, their odds calibrated by a line fitted on the other fleets.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Held {
+    /// Mean squared error of the stated probability.
+    pub brier: f64,
+    /// The same for one who states the share of faults every time.
+    pub base_rate_brier: f64,
+    /// Mean of what was stated, by tenth of the scale that holds meter-nights, upward.
+    pub stated: Vec<f64>,
+    /// Meter-nights of each tenth.
+    pub meter_nights: Vec<u64>,
+    /// Those with a fault.
+    pub at_fault: Vec<u64>,
 }
 
 /// Where a calibration comes from.
@@ -110,6 +128,11 @@ impl Calibration {
             let what = format!("intercept {intercept}, slope {slope}, power {power}");
             return Err(FaultsError::Calibration { what });
         }
+        let held = &calibration.held;
+        if [held.meter_nights.len(), held.at_fault.len()] != [held.stated.len(); 2] {
+            let what = "the columns under `held` differ in length".into();
+            return Err(FaultsError::Calibration { what });
+        }
         Ok(calibration)
     }
 
@@ -117,6 +140,11 @@ impl Calibration {
     pub fn fit(raw: &[f64], faults: &[bool]) -> Option<Line> {
         metersift_stats::platt(raw, faults)
             .map(|curve| Line { intercept: -curve.b, slope: -curve.a })
+    }
+
+    /// The probability that this line states for raw log odds.
+    pub fn stated(line: Line, raw: f64) -> f64 {
+        (1.0 / (1.0 + (-line.at(raw)).exp())).min(CEILING)
     }
 
     /// Expected calibration error in ten bins.

@@ -55,7 +55,7 @@ mod sizes;
 pub mod unit_step;
 mod wording;
 
-pub use calibration::{Calibration, FindingScore, Line, Origin};
+pub use calibration::{Calibration, FindingScore, Held, Line, Origin};
 pub use error::FaultsError;
 pub use fleet::{COLUMNS as DAILY_COLUMNS, Fleet};
 pub use observable::{Observable, Reference};

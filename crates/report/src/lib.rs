@@ -26,6 +26,6 @@ pub use delimited::{write_csv, write_csv_semicolon};
 pub use error::ReportError;
 pub use guard::neutral;
 pub use jsonl::{SCHEMA_VERSION, write_jsonl};
-pub use page::{DAILY_COLUMNS, DataHealth, ReportInput, Term, html, meter_page};
+pub use page::{DAILY_COLUMNS, DataHealth, KeptBin, KeptWord, ReportInput, Term, html, meter_page};
 pub use since::{MeterSince, Since, budget_columns, since_columns};
 pub use workbook::write_xlsx;

@@ -37,17 +37,19 @@ pub fn run(out: &Path) -> Result<(), Failure> {
         csv.push_str(&format!("{},{},{}\n", seeds[night.site], night.raw, night.fault));
     }
     std::fs::write(out.join("calibration_nights.csv"), csv)?;
+    let (mut held, mut held_labels) = (Vec::new(), Vec::new());
     for (site, seed) in seeds.iter().enumerate() {
         let (own, others): (Vec<&MeterNight>, Vec<&MeterNight>) =
             nights.iter().partition(|night| night.site == site);
         let Some(curve) = curve(&others) else { continue };
         let labels: Vec<bool> = own.iter().map(|night| night.fault).collect();
-        let p: Vec<f64> =
-            own.iter().map(|night| 1.0 / (1.0 + (-curve.at(night.raw)).exp())).collect();
+        let p: Vec<f64> = own.iter().map(|night| Calibration::stated(curve, night.raw)).collect();
         score::eprintln(&format!(
             "seed {seed}: fitted on the others, calibration error {:.3}",
             Calibration::error(&p, &labels)
         ));
+        held.extend(p);
+        held_labels.extend(labels);
     }
     let all: Vec<&MeterNight> = nights.iter().collect();
     let curve = curve(&all).ok_or("no fault in these fleets")?;
@@ -68,7 +70,24 @@ pub fn run(out: &Path) -> Result<(), Failure> {
     println!("[fault]");
     println!("intercept = {:.3}", curve.intercept);
     println!("slope = {:.3}", curve.slope);
+    print_held(&held, &held_labels);
     Ok(())
+}
+
+/// How each fleet was judged by the others.
+fn print_held(p: &[f64], labels: &[bool]) {
+    let bins: Vec<_> =
+        metersift_stats::reliability(p, labels, 10).into_iter().filter(|bin| bin.n > 0).collect();
+    let base = labels.iter().filter(|fault| **fault).count() as f64 / labels.len() as f64;
+    let stated: Vec<String> = bins.iter().map(|bin| format!("{:.3}", bin.stated)).collect();
+    let n: Vec<usize> = bins.iter().map(|bin| bin.n).collect();
+    let at_fault: Vec<f64> = bins.iter().map(|bin| (bin.seen * bin.n as f64).round()).collect();
+    println!("[held]");
+    println!("brier = {:.4}", metersift_stats::brier(p, labels));
+    println!("base_rate_brier = {:.4}", base * (1.0 - base));
+    println!("stated = [{}]", stated.join(", "));
+    println!("meter_nights = {n:?}");
+    println!("at_fault = {at_fault:.0?}");
 }
 
 fn today() -> String {

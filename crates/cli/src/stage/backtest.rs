@@ -5,7 +5,7 @@ use crate::message::Message;
 use crate::pipeline::{parse_day, parse_step};
 use crate::site::Site;
 use crate::stage::import::store_message;
-use crate::stage::{features, night};
+use crate::stage::{features, kept, night};
 use crate::story::{self, say};
 use metersift_backtest::{ASSUMED_DAYS_BEFORE_FINDING, BacktestError, Known, Scores, Seen};
 use metersift_model::{Day, Records, Table, TimeUs};
@@ -59,7 +59,8 @@ pub fn run(site: &Site, span: &Span<'_>) -> Result<String, Message> {
     let by_night = metersift_backtest::nights_table(&nights, &known, &[]);
     let verdicts = concatenate(nights.into_iter().map(|night| night.verdicts));
     let folder = site.out_dir().join("backtest");
-    write(&folder, &verdicts, &by_night, &scores).map_err(|error| {
+    let about = kept::metadata(&scores, (from, to), span.every, source);
+    write(&folder, &verdicts, &by_night, &scores, &about).map_err(|error| {
         Message::new(Exit::Failed, "results could not be written")
             .at(format!("in {}: {error}", folder.display()))
     })?;
@@ -133,20 +134,23 @@ fn write(
     verdicts: &Table,
     by_night: &Table,
     scores: &Scores,
+    about: &metersift_store::TableMetadata,
 ) -> std::io::Result<()> {
     use metersift_backtest::{calibration_table, entries_table, methods_table, services_table};
     std::fs::create_dir_all(folder)?;
     let none = metersift_store::TableMetadata::default();
-    let put = |name: &str, table: &Table| {
-        metersift_store::write_table(&folder.join(format!("{name}.parquet")), table, &none)
+    let file = |name: &str| folder.join(format!("{name}.parquet"));
+    let put_with = |name: &str, table: &Table, metadata| {
+        metersift_store::write_table(&file(name), table, metadata)
             .map_err(|error| std::io::Error::other(error.to_string()))
     };
+    let put = |name: &str, table: &Table| put_with(name, table, &none);
     put("verdicts", verdicts)?;
     put("nights", by_night)?;
     put("scores", &methods_table(scores))?;
     put("entries", &entries_table(scores))?;
     put("services", &services_table(scores))?;
-    put("calibration", &calibration_table(scores))
+    put_with(kept::FILE, &calibration_table(scores), about)
 }
 
 fn concatenate(tables: impl Iterator<Item = Table>) -> Table {

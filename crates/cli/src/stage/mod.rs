@@ -11,6 +11,7 @@ pub mod features;
 pub mod guard;
 pub mod health;
 pub mod import;
+pub mod kept;
 pub mod ledger;
 pub mod night;
 pub mod plan;

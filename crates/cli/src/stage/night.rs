@@ -7,6 +7,7 @@ use crate::stage::appointments;
 use crate::stage::guard;
 use crate::stage::health::{self, Missing, data_health};
 use crate::stage::import::{refused, store_message};
+use crate::stage::kept;
 use crate::stage::plan;
 use crate::stage::since::{self, Inputs};
 use crate::story::{self, counted, grouped};
@@ -16,7 +17,7 @@ use metersift_model::verdict::JudgedState;
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, Verdict};
 use metersift_rank::PastEntry;
-use metersift_report::{DataHealth, ReportInput, RunCard, Since, Term, neutral};
+use metersift_report::{DataHealth, KeptWord, ReportInput, RunCard, Since, Term, neutral};
 use metersift_store::{DumpEntry, Store};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
@@ -62,6 +63,8 @@ pub struct Night {
     pub since: Option<Since>,
     /// The night in a few lines.
     pub summary: Vec<String>,
+    /// How stated probabilities turned out, on simulated fleets and on this site.
+    pub kept: Vec<KeptWord>,
 }
 
 impl Night {
@@ -77,6 +80,7 @@ impl Night {
             health: &self.health,
             since: self.since.as_ref(),
             summary: &self.summary,
+            kept: &self.kept,
             glossary: &GLOSSARY,
         }
     }
@@ -269,7 +273,8 @@ pub fn judge(site: &Site, store: &Store, records: Records, as_of: Day) -> Result
     let mut health = data_health(store, &daily, &verdicts, &previous, &missing, as_of);
     health.unit_steps.splice(0..0, guard::lines(site, &store.ledger(), as_of));
     let summary = summary_lines(store, &daily, as_of);
-    Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary })
+    let kept = kept::known(site, as_of);
+    Ok(Night { as_of, records, daily, verdicts, lists, card, health, inputs, since, summary, kept })
 }
 
 /// Where the figures of a night come from. What is told of the as-of date and later is not among

@@ -3,6 +3,7 @@
 use super::changed::what_changed;
 use super::format::{budget_words, counts_sentence, record_words};
 use super::health::{data_health, groups, not_judged, overdue, quiet};
+use super::kept::kept;
 use super::lists::{list_section, not_on_the_lists};
 use super::{Page, signs};
 use maud::{Markup, html};
@@ -81,6 +82,7 @@ pub(crate) fn fleet(page: &Page<'_>) -> Markup {
             (not_judged(page))
             (not_on_the_lists(page))
             (quiet(page))
+            (kept(page))
         }
     }
 }

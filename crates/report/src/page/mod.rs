@@ -17,6 +17,7 @@ pub(crate) mod format;
 mod glossary;
 mod health;
 mod history;
+mod kept;
 mod lists;
 mod meter;
 mod panels;
@@ -32,6 +33,7 @@ use history::History;
 
 pub use glossary::Term;
 pub use history::DAILY_COLUMNS;
+pub use kept::{KeptBin, KeptWord};
 use maud::{DOCTYPE, Markup, html as markup};
 use metersift_model::watch_list::WatchLists;
 use metersift_model::{ListKind, Records, Table, Verdict};
@@ -58,6 +60,8 @@ pub struct ReportInput<'a> {
     pub since: Option<&'a Since>,
     /// The night in a few lines: what was read, recomputed, judged.
     pub summary: &'a [String],
+    /// How stated probabilities turned out, where anyone looked.
+    pub kept: &'a [KeptWord],
     /// What the features are, from the one table of them.
     pub glossary: &'a [Term<'a>],
 }

@@ -47,6 +47,8 @@ svg text{font-size:11px;fill:var(--soft)}.yl text{text-anchor:end}.fl{text-ancho
 .cl{fill:var(--line)}.bd{fill:var(--band)}.fr{fill:url(#ha)}.gr{stroke:var(--hair);stroke-width:1}.lb{paint-order:stroke;stroke:var(--paper);stroke-width:3px;stroke-linejoin:round}.lm{stroke:var(--ink);stroke-width:1;stroke-dasharray:7 3}
 .ep{stroke:var(--soft);stroke-width:1}.on{stroke:var(--on);stroke-width:1.4;stroke-dasharray:1.5 3}
 .k1{fill:var(--ink);stroke:var(--paper);stroke-width:.8}.k0{fill:var(--paper);stroke:var(--ink);stroke-width:1.3}.kx{stroke:var(--ink);stroke-width:1.6;fill:none}
+
+.kept{display:flex;flex-wrap:wrap;gap:.4rem 1.6rem;align-items:flex-start;margin:.4rem 0;break-inside:avoid}.kept svg{flex:none}
 figcaption{font-size:.8rem;color:var(--soft);margin-top:.2rem;padding-left:3.75rem}.ev{white-space:nowrap}.ev b{color:var(--ink)}
 .two{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,27rem),1fr));gap:0 3rem}
 .bars{width:100%}.bars th{font-weight:400}.pr th{white-space:nowrap}.bars td,.bars th{vertical-align:middle;padding:.08rem .6rem .08rem 0}.bars .bar{width:30%;min-width:4.5rem}.pr .bar{width:68%}.bars .n{white-space:nowrap}.bars .w{white-space:normal;min-width:6rem}

@@ -14,7 +14,9 @@ use metersift_model::watch_list::{
 use metersift_model::{
     ColumnData, Day, Hypothesis, ListKind, Records, Table, TimeUs, Verdict, WatchListEntry,
 };
-use metersift_report::{DataHealth, MeterSince, ReportInput, RunCard, Since, Term};
+use metersift_report::{
+    DataHealth, KeptBin, KeptWord, MeterSince, ReportInput, RunCard, Since, Term,
+};
 use std::collections::BTreeMap;
 
 pub mod hostile;
@@ -52,6 +54,7 @@ pub struct Night {
     pub health: DataHealth,
     pub since: Since,
     pub summary: Vec<String>,
+    pub kept: Vec<KeptWord>,
 }
 
 impl Night {
@@ -67,6 +70,7 @@ impl Night {
             health: &self.health,
             since: Some(&self.since),
             summary: &self.summary,
+            kept: &self.kept,
             glossary: &GLOSSARY,
         }
     }
@@ -151,6 +155,17 @@ pub fn night() -> Night {
             sources: vec!["syrup-house: 1,204 of 18,220,311 rows rejected (unknown tag 1,190, time that never existed 14)".into()],
         },
         since: since(),
+        kept: vec![KeptWord {
+            on: "this site, back-test from 2025-09-14 to 2026-03-14 every 7d, held against findings".into(),
+            nights: 1530,
+            brier: 0.0312,
+            base_rate_brier: 0.0741,
+            bins: vec![
+                KeptBin { stated: 0.02, seen: 0.01, low: 0.006, high: 0.017, n: 1400 },
+                KeptBin { stated: 0.46, seen: 0.5, low: 0.34, high: 0.66, n: 30 },
+                KeptBin { stated: 0.97, seen: 0.96, low: 0.9, high: 0.984, n: 100 },
+            ],
+        }],
         summary: vec![
             "Read 3 dumps, 18,220,311 rows; stored 18,218,002, duplicate 1,105, rejected 1,204.".into(),
             "Recomputed 13 of 8,320 meter-days: 13 new, 0 late.".into(),
