@@ -19,6 +19,7 @@ what; MB of text a second; processor ms per MB; beside; share of that limit by t
 processor time: of a packed dump what these times allow at most on this machine's cores, where
 unpacking takes one of them; load.
 """
+import csv
 import os
 import re
 import resource
@@ -38,10 +39,14 @@ def out(command):
     return subprocess.run(command, check=True, capture_output=True, text=True).stdout
 
 
+def row(*cells):
+    csv.writer(sys.stdout, lineterminator="\n").writerow(cells + (f"{os.getloadavg()[0]:.1f}",))
+    sys.stdout.flush()
+
+
 def tell(what, mb_s, ms_per_mb, beside="", by_clock=None, by_processor=None):
     share = lambda value: "" if value is None else f"{value:.2f}"
-    print(f"{what},{mb_s:.0f},{ms_per_mb:.2f},{beside},{share(by_clock)},{share(by_processor)},"
-          f"{os.getloadavg()[0]:.1f}", flush=True)
+    row(what, f"{mb_s:.0f}", f"{ms_per_mb:.2f}", beside, share(by_clock), share(by_processor))
 
 
 def speeds(text):
@@ -78,7 +83,7 @@ def reading(examples, rows, packing):
 def wide(examples):
     text = " ".join(out([f"{examples}/wide_dump", "20000", "3000"]) for _ in range(3))
     cells = statistics.median(float(n) for n in re.findall(r"([0-9.]+) million cells/s", text))
-    print(f"wide dump read: {cells:.1f} million cells/s,,,,,,{os.getloadavg()[0]:.1f}", flush=True)
+    row(f"wide dump read: {cells:.1f} million cells/s", "", "", "", "", "")
 
 
 def whole(release, rows, limits):
