@@ -48,3 +48,32 @@ fn without_what_was_seen_a_known_dump_is_known_all_the_same() {
         assert!(again.stderr.contains("1 known"), "{}", again.stderr);
     }
 }
+
+/// A new dump is hashed while it is read: what the ledger says of it, and the name of its reject
+/// file, are those of the bytes on disk, and two dumps of one content are one dump.
+#[test]
+fn a_dump_that_is_hashed_while_it_is_read_is_known_by_the_hash_of_its_bytes() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "decimal = \".\"\n");
+    put(&dir.path().join("dumps/a.csv"), long_dump("2024-03-07"));
+    put(&dir.path().join("dumps/b.csv"), long_dump("2024-03-07"));
+    put(&dir.path().join("dumps/c.csv"), format!("{}no,row\n", long_dump("2024-03-08")));
+    std::thread::sleep(Duration::from_millis(2_100));
+    let run = on_site("import", dir.path());
+    assert!(run.stderr.contains("1 taken again") || run.code == Some(1), "{}", run.stderr);
+    let store = metersift_store::Store::read(&dir.path().join("store")).expect("a store");
+    let hashes: Vec<String> = store.ledger().dumps.iter().map(|dump| dump.hash.clone()).collect();
+    let hash = |name: &str| {
+        metersift_import::hash_file(&dir.path().join(name)).expect("a dump that can be read")
+    };
+    let (sound, damaged) = (hash("dumps/a.csv"), hash("dumps/c.csv"));
+    assert_eq!(hashes, [sound.clone(), damaged.clone()]);
+    let rejects = dir.path().join(format!("store/rejects/{}.csv", &damaged[..16]));
+    let text = std::fs::read_to_string(&rejects).expect("the reject file of the damaged dump");
+    assert!(text.contains("no,row") || text.contains("field_count"), "{text}");
+    let seen = std::fs::read_to_string(dir.path().join("store/ledger/seen.jsonl"));
+    let seen = seen.expect("what was seen");
+    assert!(seen.contains(&sound) && seen.contains(&damaged), "{seen}");
+    let again = on_site("import", dir.path());
+    assert!(again.stderr.contains("0 new dumps (3 known"), "{}", again.stderr);
+}

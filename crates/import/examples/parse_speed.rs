@@ -3,13 +3,21 @@
 //! `cargo run --release -p metersift-import --example parse_speed -- [rows] [shuffled] [local]
 //! [wide] [gzip|zstd|zip]` writes the dump (tags in turn, or in random order; times in UTC, or
 //! local without offset; one tag per column with `wide`) to the system's folder for temporary
-//! files, reads it three times, and removes it. Two limits stand beside: a packed dump unpacked
-//! into nothing on one thread by the same crates, and a plain long one merely split into fields
-//! with its numbers and times read, from memory, on all threads.
+//! files, reads it three times, and removes it. Three limits stand beside, each measured twice:
+//!
+//! - a packed dump unpacked into nothing on one thread by the same crates;
+//! - a plain long one split at its delimiters, its numbers read and the digits of its times added
+//!   up, from memory, on all threads: nothing is looked up, checked or kept;
+//! - the same with its times turned into instants, its tags looked up in a `HashMap` of the
+//!   standard library, its quality read, and all of it pushed into columns.
+//!
+//! Processor seconds are those of all threads, where the system tells them (Linux, in steps of
+//! 10 ms): beside other work they can be compared, seconds by the clock cannot.
 
 use metersift_import::{ImportError, RecordSettings, SourceSettings, TagTable, detect, read_dump};
 use metersift_model::SeriesTable;
 use rayon::prelude::*;
+use std::collections::HashMap;
 use std::io::{Read as _, Write};
 use std::path::{Path, PathBuf};
 
@@ -41,40 +49,79 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut out = std::io::stdout();
     if packing != "plain" {
         for _ in 0..2 {
-            let started = std::time::Instant::now();
-            let bytes = unpack(file.path(), packing)?;
-            let seconds = started.elapsed().as_secs_f64();
-            let speed = bytes as f64 / seconds / 1e6;
-            writeln!(out, "{packing} alone: {bytes} bytes in {seconds:.2} s: {speed:.0} MB/s")?;
+            let (bytes, spent) = spent_on(|| unpack(file.path(), packing));
+            writeln!(out, "{packing} unpacked alone: {}", spent.speed(bytes?))?;
         }
     }
     if packing == "plain" && !kind.wide {
         let text = std::fs::read(file.path())?;
+        let numbers: HashMap<Vec<u8>, u32> =
+            (0..N_TAGS).map(|tag| (name(tag).into_bytes(), tag as u32)).collect();
         for _ in 0..2 {
-            let started = std::time::Instant::now();
-            let sum = split_and_parse(&text);
-            let seconds = started.elapsed().as_secs_f64();
-            let speed = text.len() as f64 / seconds / 1e6;
-            writeln!(out, "split and parse alone: {speed:.0} MB/s (sum {sum:.3e})")?;
+            let (sum, spent) = spent_on(|| sum_of_pieces(&text, split_and_parse));
+            let speed = spent.speed(text.len() as u64);
+            writeln!(out, "split, numbers and digits of times: {speed} (sum {sum:.6e})")?;
+        }
+        for _ in 0..2 {
+            let all = |piece: &[u8]| parse_all(piece, &numbers).map_or(f64::NAN, |c| c.sum());
+            let (sum, spent) = spent_on(|| sum_of_pieces(&text, all));
+            let speed = spent.speed(text.len() as u64);
+            writeln!(out, "split and all parsed into columns: {speed} (sum {sum:.6e})")?;
         }
     }
     for round in 0..3 {
-        let started = std::time::Instant::now();
-        let (readings, bytes) = read(&path, &settings, &table)?;
-        let seconds = started.elapsed().as_secs_f64();
+        let (read, spent) = spent_on(|| read(&path, &settings, &table));
+        let (readings, bytes) = read?;
+        let rows_s = readings as f64 / spent.seconds / 1e6;
         writeln!(
             out,
-            "round {round}: {readings} readings, {bytes} bytes of text in {seconds:.2} s: \
-             {:.2} M readings/s, {:.0} MB/s",
-            readings as f64 / seconds / 1e6,
-            bytes as f64 / seconds / 1e6
+            "round {round}: {readings} readings, {rows_s:.2} M readings/s, {}",
+            spent.speed(bytes)
         )?;
     }
     Ok(())
 }
 
-/// Fields, numbers and times of a text in memory, summed up so that they are needed.
-fn split_and_parse(text: &[u8]) -> f64 {
+/// What something took.
+struct Spent {
+    seconds: f64,
+    processor_seconds: Option<f64>,
+}
+
+impl Spent {
+    fn speed(&self, bytes: u64) -> String {
+        let speed = bytes as f64 / self.seconds / 1e6;
+        let by_clock = format!("{bytes} bytes of text in {:.2} s: {speed:.0} MB/s", self.seconds);
+        match self.processor_seconds {
+            None => by_clock,
+            Some(seconds) => {
+                let ms_per_mb = seconds * 1e3 / (bytes as f64 / 1e6);
+                format!("{by_clock}, {seconds:.2} processor s, {ms_per_mb:.2} ms/MB")
+            }
+        }
+    }
+}
+
+fn spent_on<T>(work: impl FnOnce() -> T) -> (T, Spent) {
+    let (started, before) = (std::time::Instant::now(), processor_seconds());
+    let done = work();
+    let seconds = started.elapsed().as_secs_f64();
+    let spent = processor_seconds().zip(before).map(|(after, before)| after - before);
+    (done, Spent { seconds, processor_seconds: spent })
+}
+
+/// User and system time of this process so far: fields 14 and 15 of `/proc/self/stat`, in ticks
+/// of which every Linux tells a hundred a second (proc(5)).
+fn processor_seconds() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/self/stat").ok()?;
+    // The second field is the program's name in brackets, which may hold blanks.
+    let mut fields = text.rsplit_once(')')?.1.split_whitespace().skip(11);
+    let mut ticks = || fields.next()?.parse::<f64>().ok();
+    Some((ticks()? + ticks()?) / 100.0)
+}
+
+/// Adds up what comes of all pieces of a text, on all threads.
+fn sum_of_pieces(text: &[u8], of: impl Fn(&[u8]) -> f64 + Sync) -> f64 {
     let mut pieces = Vec::new();
     let mut rest = text;
     while !rest.is_empty() {
@@ -84,10 +131,11 @@ fn split_and_parse(text: &[u8]) -> f64 {
         pieces.push(piece);
         rest = left;
     }
-    pieces.par_iter().map(|piece| sum_of(piece)).sum()
+    pieces.par_iter().map(|piece| of(piece)).sum()
 }
 
-fn sum_of(piece: &[u8]) -> f64 {
+/// Fields, numbers and the digits of times, summed up so that they are needed.
+fn split_and_parse(piece: &[u8]) -> f64 {
     let (mut sum, mut from, mut column) = (0.0, 0, 0);
     for at in memchr::memchr2_iter(b',', b'\n', piece) {
         let field = &piece[from..at];
@@ -105,6 +153,77 @@ fn sum_of(piece: &[u8]) -> f64 {
         from = at + 1;
     }
     sum
+}
+
+/// Columns of a piece.
+#[derive(Default)]
+struct Columns {
+    tag: Vec<u32>,
+    time_us: Vec<i64>,
+    value: Vec<f64>,
+    quality: Vec<u8>,
+}
+
+impl Columns {
+    /// The last row, so that all are needed.
+    fn sum(&self) -> f64 {
+        let last = |column: &[f64]| column.last().copied().unwrap_or(0.0);
+        let tag = self.tag.last().copied().unwrap_or(0);
+        let quality = self.quality.last().copied().unwrap_or(0);
+        let time = self.time_us.last().copied().unwrap_or(0);
+        last(&self.value) + f64::from(tag) + f64::from(quality) + time as f64
+    }
+}
+
+/// Everything that a row says, with what the standard library and common crates give and no
+/// thought of the row before; `None` when a row is not of the one form that is written here.
+fn parse_all(piece: &[u8], numbers: &HashMap<Vec<u8>, u32>) -> Option<Columns> {
+    let rows = piece.len() / 40;
+    let mut columns = Columns {
+        tag: Vec::with_capacity(rows),
+        time_us: Vec::with_capacity(rows),
+        value: Vec::with_capacity(rows),
+        quality: Vec::with_capacity(rows),
+    };
+    let (mut from, mut column) = (0, 0);
+    for at in memchr::memchr2_iter(b',', b'\n', piece) {
+        let field = &piece[from..at];
+        let header = from == 0 && field == b"tag";
+        if header {
+            return parse_all(&piece[memchr::memchr(b'\n', piece)? + 1..], numbers);
+        }
+        match column {
+            0 => columns.tag.push(*numbers.get(field)?),
+            1 => columns.time_us.push(instant_us(field)?),
+            2 => columns.value.push(fast_float2::parse(field).ok()?),
+            _ => columns.quality.push(std::str::from_utf8(field).ok()?.parse().ok()?),
+        }
+        column = if piece[at] == b'\n' { 0 } else { column + 1 };
+        from = at + 1;
+    }
+    Some(columns)
+}
+
+/// `YYYY-MM-DDTHH:MM:SS.mmm`, in UTC.
+fn instant_us(text: &[u8]) -> Option<i64> {
+    let number = |from: usize, length: usize| {
+        let digits = text.get(from..from + length)?;
+        digits.iter().try_fold(0i64, |number, byte| {
+            byte.is_ascii_digit().then(|| number * 10 + i64::from(byte - b'0'))
+        })
+    };
+    let marks = [(4, b'-'), (7, b'-'), (10, b'T'), (13, b':'), (16, b':'), (19, b'.')];
+    if !marks.iter().all(|&(at, mark)| text.get(at) == Some(&mark)) {
+        return None;
+    }
+    let (year, month, day) = (number(0, 4)?, number(5, 2)?, number(8, 2)?);
+    let days = metersift_import::clock::days_from_civil(year, month as u32, day as u32)?;
+    let (hour, minute, second) = (number(11, 2)?, number(14, 2)?, number(17, 2)?);
+    if hour > 23 || minute > 59 || second > 59 {
+        return None;
+    }
+    let seconds = days * 86_400 + hour * 3_600 + minute * 60 + second;
+    Some(seconds * 1_000_000 + number(20, 3)? * 1_000)
 }
 
 /// Unpacks into nothing.

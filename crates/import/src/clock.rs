@@ -508,6 +508,13 @@ fn clock_us(clock: [u8; 8]) -> Option<i64> {
     Some((hour * 3600 + minute * 60 + second) * US_PER_SECOND)
 }
 
+/// Three digits of milliseconds, in microseconds.
+#[inline]
+fn milliseconds_us(digits: [u8; 3]) -> Option<i64> {
+    let [a, b, c] = digits.map(|byte| u32::from(byte.wrapping_sub(b'0')));
+    (a <= 9 && b <= 9 && c <= 9).then(|| i64::from(a * 100 + b * 10 + c) * 1000)
+}
+
 /// Reads the time cells of one block, remembering the date and the zone rule seen last.
 #[derive(Debug)]
 pub struct TimeReader<'d> {
@@ -572,15 +579,28 @@ impl<'d> TimeReader<'d> {
         Some(self.place(local_us, offset))
     }
 
-    /// As [`TimeReader::read`], where nothing new is learned: a date seen before, in UTC or at a
-    /// known offset.
+    /// The instant at the start of a text and its length, where nothing new is learned: a date
+    /// seen before, in UTC or at a known offset. As [`TimeReader::read`] reads it, and `None` for
+    /// everything else, many a time too. What follows must end it.
     #[inline]
-    pub(crate) fn peek_same_date(&self, text: &[u8]) -> Option<TimeValue> {
+    pub(crate) fn peek_same_date(&self, text: &[u8], delimiter: u8) -> Option<(i64, usize)> {
         let TimeFormat::Civil { .. } = self.format else { return None };
-        match self.same_date(text)? {
-            (local_us, Some(offset_us)) => Some(TimeValue::At(local_us - offset_us)),
-            (local_us, None) => Some(TimeValue::At(local_us - self.zone.known_offset(local_us)?)),
+        // The longest of these times, and what ends it.
+        let text = text.first_chunk::<25>()?;
+        let (date, rest) = text.split_first_chunk::<10>()?;
+        let (&[mark, ref clock @ ..], tail) = rest.split_first_chunk::<9>()?;
+        if *date != self.date || !matches!(mark, b'T' | b' ') || mark == delimiter {
+            return None;
         }
+        let seconds_us = clock_us(*clock)?;
+        let (local_us, length) = match tail.first_chunk::<4>()? {
+            [b'.', digits @ ..] => (self.date_us + seconds_us + milliseconds_us(*digits)?, 23),
+            _ => (self.date_us + seconds_us, 19),
+        };
+        if text[length] == b'Z' {
+            return Some((local_us, length + 1));
+        }
+        Some((local_us - self.zone.known_offset(local_us)?, length))
     }
 
     /// Local time and offset.
@@ -594,14 +614,9 @@ impl<'d> TimeReader<'d> {
             return None;
         };
         let mut us = clock_us(*clock)?;
-        let digit = |byte: u8| u32::from(byte.wrapping_sub(b'0'));
         let tail = match tail.split_first_chunk::<4>() {
-            Some((&[b'.', a, b, c], rest)) if rest.is_empty() || *rest == [b'Z'] => {
-                let ms = [digit(a), digit(b), digit(c)];
-                if ms.iter().any(|&digit| digit > 9) {
-                    return None;
-                }
-                us += i64::from(ms[0] * 100 + ms[1] * 10 + ms[2]) * 1000;
+            Some((&[b'.', ref digits @ ..], rest)) if rest.is_empty() || *rest == [b'Z'] => {
+                us += milliseconds_us(*digits)?;
                 rest
             }
             _ => tail,

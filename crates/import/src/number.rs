@@ -181,6 +181,16 @@ fn parse_plain(text: &[u8], mark: u8) -> Option<f64> {
 pub(crate) fn scan(text: &[u8], mark: u8) -> Option<(f64, usize)> {
     let negative = text.first() == Some(&b'-');
     let from = usize::from(negative);
+    let signed = |value: f64| if negative { -value } else { value };
+    if let Some((value, length)) = scan_eight(text.get(from..)?, mark) {
+        return Some((signed(value), from + length));
+    }
+    let (value, length) = scan_longer(text, from, mark)?;
+    Some((signed(value), length))
+}
+
+/// The number behind the sign, digit by digit, and where it ends.
+fn scan_longer(text: &[u8], from: usize, mark: u8) -> Option<(f64, usize)> {
     let mut mantissa: u64 = 0;
     let mut at = from;
     let mut marked = None;
@@ -201,8 +211,52 @@ pub(crate) fn scan(text: &[u8], mark: u8) -> Option<(f64, usize)> {
     if n_digits == 0 || n_digits > 15 {
         return None;
     }
-    let value = mantissa as f64 / POW10[n_fraction];
-    Some((if negative { -value } else { value }, at))
+    Some((mantissa as f64 / POW10[n_fraction], at))
+}
+
+/// A number without sign that ends within eight bytes, all of them at once; `None` for a longer
+/// one, one at the end of the text, and what is none.
+#[inline]
+fn scan_eight(text: &[u8], mark: u8) -> Option<(f64, usize)> {
+    const HIGH: u64 = 0x8080_8080_8080_8080;
+    // Added to the seven low bits of a byte, this sets the high bit from ten on.
+    const FROM_TEN: u64 = 0x7676_7676_7676_7676;
+    let digits = u64::from_le_bytes(*text.first_chunk()?) ^ 0x3030_3030_3030_3030;
+    let others = ((digits & !HIGH).wrapping_add(FROM_TEN) | digits) & HIGH;
+    if others == 0 {
+        return None;
+    }
+    let first = (others.trailing_zeros() / 8) as usize;
+    let (digits, n_digits, length) = if text[first] == mark {
+        let behind = others & (others - 1);
+        if behind == 0 {
+            return None;
+        }
+        // What follows the mark moves to its place.
+        let before = (1u64 << (8 * first)) - 1;
+        let end = (behind.trailing_zeros() / 8) as usize;
+        (digits & before | digits >> 8 & !before, end - 1, end)
+    } else {
+        (digits, first, first)
+    };
+    if n_digits == 0 {
+        return None;
+    }
+    let n_fraction = length - first.min(length) - usize::from(length > first);
+    // The last digit in the highest byte, noughts below the first.
+    let mantissa = eight_digits(digits << (8 * (8 - n_digits)));
+    Some((f64::from(mantissa) / POW10[n_fraction], length))
+}
+
+/// The number whose digits are the bytes of a word, the first in the lowest: neighbours are put
+/// together three times, as is common practice (from memory).
+#[inline]
+fn eight_digits(digits: u64) -> u32 {
+    const PAIR: u64 = 0x0000_00FF_0000_00FF;
+    let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
+    let outer = (pairs & PAIR).wrapping_mul(100 + (1_000_000 << 32));
+    let inner = (pairs >> 16 & PAIR).wrapping_mul(1 + (10_000 << 32));
+    (outer.wrapping_add(inner) >> 32) as u32
 }
 
 fn is_exponent(text: &[u8]) -> bool {
@@ -275,6 +329,44 @@ mod tests {
 
     fn point(text: &str) -> Option<f64> {
         parse(text.as_bytes(), NumberStyle::POINT)
+    }
+
+    /// Every text of up to nine of these characters' kinds, at the end of the text and before
+    /// more: what is scanned is what the whole grammar makes of the part that it took.
+    #[test]
+    fn a_scanned_number_is_the_number_that_is_parsed() {
+        let kinds = [b'0', b'1', b'9', b'.', b',', b'-', b'e', b' ', 0xB0, b'/', b':', b'7'];
+        let mut state = 1u64;
+        let mut scanned = 0;
+        for round in 0..200_000u64 {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            // Mostly digits with a mark somewhere, as numbers have.
+            let length = 1 + (round % 18) as usize;
+            let mut text: Vec<u8> =
+                (0..length).map(|at| b'0' + ((state >> (3 * at)) % 10) as u8).collect();
+            let odd = [b'.', b'.', kinds[(state >> 57) as usize % kinds.len()]];
+            for (turn, byte) in odd.into_iter().enumerate().skip((state >> 40) as usize % 3) {
+                let at = (state >> (20 + 7 * turn)) as usize % length;
+                text[at] = byte;
+            }
+            if state >> 63 == 1 {
+                text.insert(0, b'-');
+            }
+            for more in [&b""[..], b",192\r\nFT-1", b"\n"] {
+                let whole = [&text[..], more].concat();
+                if let Some((value, length)) = scan(&whole, b'.') {
+                    let parsed = parse(&whole[..length], NumberStyle::POINT);
+                    let bits = parsed.map(f64::to_bits);
+                    assert_eq!(bits, Some(value.to_bits()), "{}", shown(&whole));
+                    scanned += 1;
+                }
+            }
+        }
+        assert!(scanned > 200_000, "{scanned}");
+    }
+
+    fn shown(text: &[u8]) -> String {
+        crate::text::shown(text)
     }
 
     #[test]

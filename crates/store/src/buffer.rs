@@ -20,6 +20,9 @@ const FIRST_DAY: i64 = -719_162;
 const LAST_DAY: i64 = 2_932_896;
 /// Rows of the largest chunk; our choice: 6.5 MB.
 const LARGEST_CHUNK: usize = 1 << 18;
+/// Rows of the smallest block that is kept as it is instead of being copied: enough that a day
+/// holds few of them; our choice.
+const LEAST_KEPT: usize = 1 << 12;
 /// Rows of the smallest chunk.
 const SMALLEST_CHUNK: usize = 64;
 
@@ -87,17 +90,44 @@ impl Buffers {
         Ok(())
     }
 
-    fn push_day(&mut self, day: i32, dump: u32, block: &ReadingBlock, from: usize, to: usize) {
+    /// As [`Buffers::push`], for a block that the caller is done with: a large one of a single day
+    /// is kept as it is.
+    ///
+    /// # Errors
+    /// As [`Buffers::push`].
+    pub(crate) fn take_block(&mut self, dump: u32, block: ReadingBlock) -> Result<(), i64> {
+        let (rows, capacity) = (block.len(), block.series.capacity());
+        let first = block.time_us.iter().min().map(|time| time.div_euclid(US_PER_DAY));
+        let last = block.time_us.iter().max().map(|time| time.div_euclid(US_PER_DAY));
+        let day = first.filter(|day| first == last && (FIRST_DAY..=LAST_DAY).contains(day));
+        let (Some(day), true) = (day, rows >= LEAST_KEPT && capacity / 2 <= rows) else {
+            return self.push(dump, &block);
+        };
+        let most = block.series.iter().max().map_or(0, |&series| series as usize + 1);
+        self.n_series = self.n_series.max(most);
+        self.bytes += capacity * BYTES_PER_ROW;
+        let buffer = self.day(day as i32);
+        buffer.rows += rows;
+        buffer.chunks.push(Chunk { dump, rows: block, capacity });
+        Ok(())
+    }
+
+    fn day(&mut self, day: i32) -> &mut DayBuffer {
         let next = self.days.len();
         let at = *self.by_day.entry(day).or_insert(next);
         if at == next {
             self.days.push((day, DayBuffer::default()));
         }
-        let buffer = &mut self.days[at].1;
+        &mut self.days[at].1
+    }
+
+    fn push_day(&mut self, day: i32, dump: u32, block: &ReadingBlock, from: usize, to: usize) {
+        let mut bytes = self.bytes;
+        let buffer = self.day(day);
         buffer.rows += to - from;
         let mut from = from;
         while from < to {
-            let room = buffer.room(dump, to - from, &mut self.bytes);
+            let room = buffer.room(dump, to - from, &mut bytes);
             let part = from..to.min(from + room.capacity - room.rows.len());
             room.rows.series.extend_from_slice(&block.series[part.clone()]);
             room.rows.time_us.extend_from_slice(&block.time_us[part.clone()]);
@@ -106,6 +136,7 @@ impl Buffers {
             room.rows.line.extend_from_slice(&block.line[part.clone()]);
             from = part.end;
         }
+        self.bytes = bytes;
     }
 
     /// Forgets the readings of one dump.
@@ -373,6 +404,40 @@ mod tests {
             .map(|(day, _)| metersift_model::Day(day).to_string())
             .collect();
         assert_eq!(days, ["0001-01-01", "1969-12-31", "1970-01-01", "9999-12-31"]);
+    }
+
+    /// A block that is kept holds what a block that is copied holds, and what follows comes after.
+    #[test]
+    fn a_block_that_is_kept_gives_the_day_that_a_copied_one_gives() {
+        let rows: Vec<(u32, i64, f64)> =
+            (0..LEAST_KEPT as i64).map(|i| ((i * 7 % 5) as u32, i * 31 % 997, i as f64)).collect();
+        let two_days: Vec<(u32, i64, f64)> =
+            rows.iter().map(|&(s, t, v)| (s, t + (s as i64 / 4) * US_PER_DAY, v)).collect();
+        for rows in [rows, two_days] {
+            let (mut kept, mut copied) = (Buffers::default(), Buffers::default());
+            for dump in 0..2 {
+                kept.take_block(dump, block(&rows)).unwrap();
+                kept.take_block(dump, block(&[(3, 5, -1.0)])).unwrap();
+                copied.push(dump, &block(&rows)).unwrap();
+                copied.push(dump, &block(&[(3, 5, -1.0)])).unwrap();
+            }
+            assert_eq!(kept.n_series(), copied.n_series());
+            let days = |buffers: &mut Buffers| -> Vec<(i32, SortedDay)> {
+                buffers.take().into_iter().map(|(day, buffer)| (day, buffer.sort(5))).collect()
+            };
+            let (kept, copied) = (days(&mut kept), days(&mut copied));
+            assert_eq!(kept.len(), copied.len());
+            for ((day, one), (other_day, other)) in kept.iter().zip(&copied) {
+                assert_eq!(
+                    (day, &one.segments, &one.time_us),
+                    (other_day, &other.segments, &other.time_us)
+                );
+                assert_eq!((&one.value, &one.quality), (&other.value, &other.quality));
+                assert_eq!((&one.dump, &one.line), (&other.dump, &other.line));
+            }
+        }
+        let far = vec![(0, i64::MAX, 1.0); LEAST_KEPT];
+        assert_eq!(Buffers::default().take_block(0, block(&far)), Err(i64::MAX));
     }
 
     #[test]

@@ -6,13 +6,15 @@
 //!         file, see [`crate::tellings`].
 //! Units:  one per signal, in the file's metadata under `metersift.units`.
 //! Method: times as deltas; values by dictionary up to 1 MiB, then byte-stream-split, because
-//!         historian values have a resolution and so repeat; zstd 3. Row groups of about 400,000
+//!         historian values have a resolution and so repeat; zstd 3. Names that come in long runs
+//!         are encoded run by run, see [`crate::name_runs`]. Row groups of about 400,000
 //!         readings that begin with a series, so that one group is decoded on its own and a
 //!         series is never split without need. Groups are encoded side by side on all cores and
 //!         appended in order: the bytes do not depend on the number of threads.
 
-use crate::group_writer::Rows;
+use crate::group_writer::{Column, Rows};
 use crate::layout::FORMAT_VERSION;
+use crate::name_runs::NameRuns;
 use crate::seal;
 use crate::tellings::Tellings;
 use arrow::array::{ArrayRef, DictionaryArray, Float64Array, Int32Array};
@@ -36,7 +38,7 @@ pub(crate) const MOST_GROUP_ROWS: usize = 1_000_000;
 /// a historian logs them, after a unit conversion, and dead-banded.
 const VALUE_DICTIONARY_BYTES: usize = 1 << 20;
 /// zstd 1, 3 and 6 differ by 2 % in size; 3 was the smallest.
-const ZSTD_LEVEL: i32 = 3;
+pub(crate) const ZSTD_LEVEL: i32 = 3;
 
 /// Key of the format version in the file's metadata.
 pub const FORMAT_KEY: &str = "metersift.format";
@@ -131,22 +133,29 @@ impl Group {
             }))
         });
         let value = Float64Array::try_new(self.value.into(), nulls)?;
-        let columns: Vec<ArrayRef> = vec![
-            Arc::new(meter),
-            Arc::new(signal),
-            Arc::new(time),
-            Arc::new(value),
-            Arc::new(UInt8Array::new(self.quality.into(), None)),
+        let quality = UInt8Array::new(self.quality.into(), None);
+        let array = |array: ArrayRef| Column::Array(array);
+        let columns = vec![
+            meter,
+            signal,
+            array(Arc::new(time)),
+            array(Arc::new(value)),
+            array(Arc::new(quality)),
         ];
         Ok((Rows { rows, columns }, self.told))
     }
 }
 
-/// A dictionary column from runs of names; keys in order of first use.
+/// A column of names: as runs where they are long, else a dictionary column, keys in order of
+/// first use.
 fn names(
     segments: &[GroupSegment],
     name: impl Fn(&GroupSegment) -> &Arc<str>,
-) -> Result<DictionaryArray<Int32Type>, arrow::error::ArrowError> {
+) -> Result<Column, arrow::error::ArrowError> {
+    let runs = NameRuns(segments.iter().map(|s| (name(s).clone(), s.rows)).collect());
+    if runs.are_long() {
+        return Ok(Column::Names(runs));
+    }
     let mut known: BTreeMap<&str, i32> = BTreeMap::new();
     let mut texts: Vec<&str> = Vec::new();
     let mut keys: Vec<i32> = Vec::with_capacity(segments.iter().map(|s| s.rows).sum());
@@ -158,8 +167,9 @@ fn names(
         });
         keys.extend(std::iter::repeat_n(key, segment.rows));
     }
-    DictionaryArray::try_new(
+    let array: DictionaryArray<Int32Type> = DictionaryArray::try_new(
         Int32Array::new(keys.into(), None),
         Arc::new(StringArray::from_iter_values(texts)),
-    )
+    )?;
+    Ok(Column::Array(Arc::new(array)))
 }

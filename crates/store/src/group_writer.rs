@@ -1,7 +1,9 @@
 //! Writing a Parquet file group by group: encoded side by side on all cores, appended in order,
 //! hashed as it is written, made durable at the end.
 
+use crate::day_file::ZSTD_LEVEL;
 use crate::error::StoreError;
+use crate::name_runs::{NameChunk, NameRuns};
 use crate::storage::{NewFile, Storage};
 use arrow::array::ArrayRef;
 use arrow::datatypes::{Field, SchemaRef};
@@ -29,7 +31,14 @@ pub(crate) struct Written {
 /// Columns of one row group.
 pub(crate) struct Rows {
     pub rows: u64,
-    pub columns: Vec<ArrayRef>,
+    pub columns: Vec<Column>,
+}
+
+/// One column of a row group.
+pub(crate) enum Column {
+    Array(ArrayRef),
+    /// Names in long runs.
+    Names(NameRuns),
 }
 
 /// A file that is hashed as it is written.
@@ -122,12 +131,17 @@ impl GroupWriter {
             jobs.extend(columns.enumerate().map(|(c, w)| (c, rows, w)));
         }
         let fields = self.schema.fields();
-        let encoded: Result<Vec<(usize, u64, ArrowColumnChunk)>, ParquetError> = jobs
+        let encode = |c: usize, writer, column: Column| match column {
+            Column::Array(array) => encode_column(&fields[c], writer, &array).map(Chunk::Array),
+            Column::Names(names) => {
+                let column = self.writer.schema_descr().column(c);
+                names.encode(column, ZSTD_LEVEL).map(Chunk::Names)
+            }
+        };
+        let encoded: Result<Vec<(usize, u64, Chunk)>, ParquetError> = jobs
             .into_par_iter()
             .with_max_len(1)
-            .map(|(c, rows, (writer, array))| {
-                Ok((c, rows, encode_column(&fields[c], writer, &array)?))
-            })
+            .map(|(c, rows, (writer, column))| Ok((c, rows, encode(c, writer, column)?)))
             .collect();
         let mut done: Vec<EncodedGroup> = Vec::new();
         for (c, rows, chunk) in encoded.map_err(wrong)? {
@@ -147,7 +161,12 @@ impl GroupWriter {
             let append = || {
                 let mut row_group = self.writer.next_row_group()?;
                 for chunk in group.chunks {
-                    chunk.append_to_row_group(&mut row_group)?;
+                    match chunk {
+                        Chunk::Array(chunk) => chunk.append_to_row_group(&mut row_group)?,
+                        Chunk::Names(chunk) => {
+                            row_group.append_column(&chunk.bytes, chunk.close)?;
+                        }
+                    }
                 }
                 row_group.close()
             };
@@ -175,7 +194,13 @@ fn writing(path: &str, refused: &Refused, error: ParquetError) -> StoreError {
 /// One row group, encoded and compressed.
 pub(crate) struct EncodedGroup {
     rows: u64,
-    chunks: Vec<ArrowColumnChunk>,
+    chunks: Vec<Chunk>,
+}
+
+/// One column of it.
+enum Chunk {
+    Array(ArrowColumnChunk),
+    Names(NameChunk),
 }
 
 fn encode_column(

@@ -65,6 +65,9 @@ impl Store {
         let mut found = Vec::new();
         for bucket in 0..self.bucket_count() {
             let days = days_to_read(&ledger, dumps, bucket);
+            if one_teller(&ledger, &days, bucket) {
+                continue;
+            }
             let mut walk = Walk { asked: dumps, open: BTreeMap::new(), found: BTreeMap::new() };
             let mut last: Option<Day> = None;
             for some in days.chunks(rayon::current_num_threads()) {
@@ -154,6 +157,14 @@ impl Store {
 
 fn told(dump: &DumpEntry, unit: Unit) -> bool {
     dump.state != DumpState::Withdrawn && dump.units.contains_key(&unit)
+}
+
+/// Whether one dump with one header told all of some days: nobody hands over to anybody.
+fn one_teller(ledger: &Ledger, days: &[Day], bucket: u32) -> bool {
+    let of_any = |dump: &&DumpEntry| days.iter().any(|&day| told(dump, Unit { day, bucket }));
+    let mut tellers = ledger.dumps.iter().filter(of_any);
+    let first = tellers.next();
+    tellers.next().is_none() && first.is_none_or(|dump| dump.header_lines.is_empty())
 }
 
 fn push(stretches: &mut Vec<Stretch>, teller: (u32, usize), reading: (i64, f64)) {

@@ -81,7 +81,8 @@ impl<'s> Import<'s> {
         self.store.reject_file(dump_hash, rejects::MOST_REJECT_BYTES)
     }
 
-    /// Begins a dump: its name, and the blake3 of the file as it lies on disk.
+    /// Begins a dump: its name, and the blake3 of the file as it lies on disk; empty where it will
+    /// be told by [`Import::know_hash`].
     ///
     /// # Errors
     /// When a dump is open.
@@ -95,6 +96,19 @@ impl<'s> Import<'s> {
         Ok(())
     }
 
+    /// Tells the blake3 of the open dump, where it was not known when the dump began: a dump that
+    /// is hashed while it is read need not be read twice.
+    ///
+    /// # Errors
+    /// When no dump is open.
+    pub fn know_hash(&mut self, hash: &str) -> Result<(), StoreError> {
+        match self.dumps.last_mut() {
+            Some(dump) if self.open => dump.hash = hash.into(),
+            _ => return Err(StoreError::Mistake { what: "a hash came outside a dump" }),
+        }
+        Ok(())
+    }
+
     /// Takes a block of readings of the open dump. `series` may have grown since the last call;
     /// it must be the same table all through the import.
     ///
@@ -105,7 +119,10 @@ impl<'s> Import<'s> {
         let known = self.series.len();
         match block.series.iter().max() {
             Some(&id) if id as usize >= known => Err(StoreError::UnknownSeries { id, known }),
-            _ => self.push_block(block),
+            _ => {
+                let number = self.begin_block(block)?;
+                self.taken(block.len(), |buffers| buffers.push(number, block))
+            }
         }
     }
 
@@ -115,25 +132,40 @@ impl<'s> Import<'s> {
         self.series.extend_from_slice(series.all().get(known..).unwrap_or(&[]));
     }
 
-    /// As [`Import::push`], for a caller whose series table is in other hands just then; it calls
-    /// [`Import::know`] before the commit.
+    /// As [`Import::push`], for a caller who is done with the block and whose series table is in
+    /// other hands just then; it calls [`Import::know`] before the commit.
     ///
     /// # Errors
     /// As [`Import::push`], except that an unknown series is found by the commit.
-    pub fn push_block(&mut self, block: &ReadingBlock) -> Result<(), StoreError> {
+    pub fn push_block(&mut self, block: ReadingBlock) -> Result<(), StoreError> {
+        let number = self.begin_block(&block)?;
+        self.taken(block.len(), |buffers| buffers.take_block(number, block))
+    }
+
+    /// The local number of the dump that a block belongs to.
+    fn begin_block(&self, block: &ReadingBlock) -> Result<u32, StoreError> {
         let rows = block.series.len();
         if [block.time_us.len(), block.value.len(), block.quality.len(), block.line.len()]
             != [rows; 4]
         {
             return Err(StoreError::Mistake { what: "columns of a block have several lengths" });
         }
-        let number = self.dumps.len().wrapping_sub(1) as u32;
-        let dump = match self.dumps.last_mut() {
-            Some(dump) if self.open => dump,
-            _ => return Err(StoreError::Mistake { what: "readings came outside a dump" }),
-        };
-        self.buffers.push(number, block).map_err(|time_us| StoreError::NoSuchDay { time_us })?;
-        dump.pushed += rows as u64;
+        match self.dumps.len().checked_sub(1) {
+            Some(number) if self.open => Ok(number as u32),
+            _ => Err(StoreError::Mistake { what: "readings came outside a dump" }),
+        }
+    }
+
+    /// Lets the buffers take readings of the open dump, and makes room when they are full.
+    fn taken(
+        &mut self,
+        rows: usize,
+        take: impl FnOnce(&mut Buffers) -> Result<(), i64>,
+    ) -> Result<(), StoreError> {
+        take(&mut self.buffers).map_err(|time_us| StoreError::NoSuchDay { time_us })?;
+        if let Some(dump) = self.dumps.last_mut() {
+            dump.pushed += rows as u64;
+        }
         if self.buffers.bytes() as f64 > self.store.memory_bytes() as f64 * BUFFER_SHARE {
             self.spill()?;
         }
@@ -149,6 +181,9 @@ impl<'s> Import<'s> {
             Some(dump) if self.open => dump,
             _ => return Err(StoreError::Mistake { what: "a dump ends that was not begun" }),
         };
+        if dump.hash.is_empty() {
+            return Err(StoreError::Mistake { what: "a dump ends without its hash" });
+        }
         let accounted = dump.pushed + totals.rejected + totals.ignored + totals.held_back;
         if accounted != totals.rows_in {
             return Err(StoreError::Accounts {

@@ -44,6 +44,7 @@ mod layout;
 mod ledger;
 mod lock;
 mod merge;
+mod name_runs;
 mod rejects;
 mod runs;
 mod seal;

@@ -67,6 +67,14 @@ impl RejectFile {
         &self.path
     }
 
+    /// Tells the dump's hash, by which the file is named, where it was not known when the file
+    /// began. Once something was written, the file keeps its name.
+    pub fn know_hash(&mut self, dump_hash: &str) {
+        if self.bytes == 0 {
+            self.path = format!("{REJECTS}/{}.csv", file_name(dump_hash));
+        }
+    }
+
     /// Takes one reject.
     ///
     /// # Errors

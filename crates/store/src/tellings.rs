@@ -13,10 +13,10 @@
 use crate::day_file::{FORMAT_KEY, MOST_GROUP_ROWS};
 use crate::day_reader::{Content, DecodedGroup};
 use crate::error::StoreError;
-use crate::group_writer::Rows;
+use crate::group_writer::{Column, Rows};
 use crate::layout::FORMAT_VERSION;
 use crate::window::Window;
-use arrow::array::{Array, AsArray, Float64Array, UInt8Array, UInt32Array};
+use arrow::array::{Array, ArrayRef, AsArray, Float64Array, UInt8Array, UInt32Array};
 use arrow::datatypes::{DataType, Field, Float64Type, Schema, SchemaRef, UInt8Type, UInt32Type};
 use parquet::arrow::arrow_reader::{ArrowReaderMetadata, ParquetRecordBatchReaderBuilder};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
@@ -148,15 +148,17 @@ impl Tellings {
             };
             pieces.push(Rows {
                 rows: part.len() as u64,
-                columns: vec![
-                    Arc::new(UInt32Array::from_iter_values(row)),
+                columns: [
+                    Arc::new(UInt32Array::from_iter_values(row)) as ArrayRef,
                     Arc::new(UInt32Array::from_iter_values(
                         self.dump[part.clone()].iter().copied(),
                     )),
                     Arc::new(UInt32Array::from_iter_values(self.line[part].iter().copied())),
                     Arc::new(value),
                     Arc::new(quality),
-                ],
+                ]
+                .map(Column::Array)
+                .into(),
             });
         }
         pieces

@@ -9,7 +9,7 @@ use crate::message::Message;
 use crate::site::{Site, is_partial};
 use crate::stage::clock;
 use crate::stage::guard;
-use crate::stage::seen::Seen;
+use crate::stage::seen::{Looked, Seen};
 use crate::story::{self, counted, grouped, say};
 use metersift_import::{DumpReport, ImportError, ReadOptions, SourceSettings, TagTable};
 use metersift_model::{Reject, RejectReason, SeriesTable, TimeUs};
@@ -41,7 +41,7 @@ const REJECT_NAME_LENGTH: usize = 16;
 struct Found<'a> {
     source: &'a SourceSettings,
     path: PathBuf,
-    hash: String,
+    looked: Looked,
 }
 
 /// What became of the dumps of one run.
@@ -122,7 +122,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
         story::progress("import", total, story::Unit::Bytes, metersift_import::bytes_read);
     for dump in &found {
         progress.begin_part(bytes(&dump.path));
-        take(site, dump, &tags, &mut series, &mut import, &mut tally)?;
+        take(site, dump, &tags, &mut series, &mut import, &mut tally, &mut seen)?;
         progress.end_part();
     }
     drop(progress);
@@ -224,17 +224,18 @@ fn find<'a>(
                 continue;
             }
             for path in files_in(&path, tally) {
-                let hash = match seen.hash(&path) {
-                    Ok(hash) => hash,
+                let looked = match seen.hash(&path, ledger) {
+                    Ok(looked) => looked,
                     Err(error) => {
                         tally.refused.push(refused(&error, Exit::SetAside));
                         continue;
                     }
                 };
-                match ledger.dump_by_hash(&hash) {
-                    None => new.push(Found { source, path, hash }),
+                let known = looked.hash.as_deref().and_then(|hash| ledger.dump_by_hash(hash));
+                match known {
+                    None => new.push(Found { source, path, looked }),
                     Some(entry) if is_wanted_again(site, tags, entry, &path, seen) => {
-                        again.insert(entry.number, Found { source, path, hash });
+                        again.insert(entry.number, Found { source, path, looked });
                     }
                     Some(entry) if entry.state == DumpState::Withdrawn => {
                         tally.withdrawn += 1;
@@ -359,8 +360,9 @@ fn take(
     series: &mut SeriesTable,
     import: &mut Import<'_>,
     tally: &mut Tally,
+    seen: &mut Seen,
 ) -> Result<(), Message> {
-    let Found { source, path, hash } = dump;
+    let Found { source, path, looked } = dump;
     let refuse = |error: &ImportError, tally: &mut Tally| {
         tally.refused.push(refused(error, Exit::SetAside));
     };
@@ -378,13 +380,15 @@ fn take(
         }
     };
     let name = site.shown(path);
-    import.begin_dump(&name, hash).map_err(store_message)?;
-    let rejects = RefCell::new(Rejects::new(import.reject_file(hash).map_err(store_message)?));
+    let known_hash = looked.hash.as_deref().unwrap_or_default();
+    import.begin_dump(&name, known_hash).map_err(store_message)?;
+    let reject_file = import.reject_file(known_hash).map_err(store_message)?;
+    let rejects = RefCell::new(Rejects::new(reject_file, path, looked.hash.clone()));
     let mut kinds = std::mem::take(&mut tally.kinds);
     let shown = name.clone();
     let mut to_store = |block| match rejects.borrow_mut().failed.take() {
         Some(error) => Err(error.into()),
-        None => import.push_block(&block).map_err(Into::into),
+        None => import.push_block(block).map_err(Into::into),
     };
     let report = metersift_import::read_dump_with(
         ReadOptions::default(),
@@ -400,9 +404,14 @@ fn take(
         },
     );
     tally.kinds = kinds;
-    let rejects = rejects.into_inner();
+    let mut rejects = rejects.into_inner();
+    if let Some(error) = rejects.unread.take() {
+        import.abort_dump();
+        refuse(&error, tally);
+        return Ok(());
+    }
     let report = match report {
-        Ok(report) if report.hash == *hash => report,
+        Ok(report) if is_what_it_was(path, looked, &rejects, &report.hash) => report,
         Ok(_) => {
             import.abort_dump();
             refuse(&ImportError::ChangedWhileRead { file: name }, tally);
@@ -421,17 +430,33 @@ fn take(
         }
     };
     import.know(series);
-    tally.rejects.push(rejects.finish().map_err(store_message)?);
+    import.know_hash(&report.hash).map_err(store_message)?;
+    if looked.hash.is_none() {
+        seen.learn(path, looked, &report.hash);
+    }
+    tally.rejects.push(rejects.finish(&report.hash).map_err(store_message)?);
     import.end_dump(totals(source, &report)).map_err(store_message)?;
     if report.unchecked {
         tally.unchecked.push(name.clone());
     }
-    if import.ledger().dump_by_hash(hash).is_none() {
+    if import.ledger().dump_by_hash(&report.hash).is_none() {
         tally.read += 1;
     }
     tell_headers(&name, &report);
     tally.count(source, &name, &report);
     Ok(())
+}
+
+/// Whether a dump that was read is the one that was looked at before: its hash is the same, or
+/// nothing about the file has changed since. Where that cannot be relied on, it is hashed again.
+fn is_what_it_was(path: &Path, looked: &Looked, rejects: &Rejects, hash: &str) -> bool {
+    match &rejects.hash {
+        Some(known) => known == hash,
+        None => {
+            looked.is_as_before(path)
+                || metersift_import::hash_file(path).is_ok_and(|again| again == hash)
+        }
+    }
 }
 
 /// A header that takes over in mid-file is an everyday event: told, and no failure.
@@ -462,16 +487,34 @@ fn tell_headers(dump: &str, report: &DumpReport) {
 /// Rejects on their way to the reject file and to the counts for the screen.
 struct Rejects {
     file: RejectFile,
+    dump: PathBuf,
+    /// The dump's hash, as far as it was known before the dump was read: the first reject has to
+    /// know it, because the file is named by it.
+    hash: Option<String>,
     /// Why the file could not be written, until somebody was told.
     failed: Option<StoreError>,
+    /// Why the dump could not be hashed.
+    unread: Option<ImportError>,
 }
 
 impl Rejects {
-    fn new(file: RejectFile) -> Rejects {
-        Rejects { file, failed: None }
+    fn new(file: RejectFile, dump: &Path, hash: Option<String>) -> Rejects {
+        Rejects { file, dump: dump.to_owned(), hash, failed: None, unread: None }
     }
 
     fn take(&mut self, reject: &Reject, kinds: &mut BTreeMap<KindKey, Kind>) {
+        if self.hash.is_none() && self.unread.is_none() {
+            match metersift_import::hash_file(&self.dump) {
+                Ok(hash) => {
+                    self.file.know_hash(&hash);
+                    self.hash = Some(hash);
+                }
+                Err(error) => self.unread = Some(error),
+            }
+        }
+        if self.unread.is_some() {
+            return;
+        }
         if self.failed.is_none() {
             self.failed = self.file.push(reject).err();
         }
@@ -489,10 +532,11 @@ impl Rejects {
         kinds.entry(key).or_insert_with(first).count += 1;
     }
 
-    fn finish(mut self) -> Result<RejectFile, StoreError> {
+    fn finish(mut self, hash: &str) -> Result<RejectFile, StoreError> {
         if let Some(error) = self.failed {
             return Err(error);
         }
+        self.file.know_hash(hash);
         self.file.finish()?;
         Ok(self.file)
     }

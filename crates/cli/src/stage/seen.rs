@@ -3,7 +3,7 @@
 use crate::site::Site;
 use crate::story::say;
 use metersift_import::ImportError;
-use metersift_store::{SeenFile, SeenFiles, Store};
+use metersift_store::{Ledger, SeenFile, SeenFiles, Store};
 use std::fs::Metadata;
 use std::path::Path;
 use std::time::Duration;
@@ -21,6 +21,21 @@ pub struct Seen {
     tags: String,
 }
 
+/// A dump before it is read.
+pub struct Looked {
+    /// Its hash, where that was needed or known.
+    pub hash: Option<String>,
+    looks: Option<String>,
+}
+
+impl Looked {
+    /// Whether the file still looks as it did; a file whose looks cannot be relied on never does.
+    pub fn is_as_before(&self, path: &Path) -> bool {
+        let now = std::fs::metadata(metersift_import::file_of(path)).ok().and_then(looks);
+        now.is_some() && now == self.looks
+    }
+}
+
 impl Seen {
     /// What earlier runs left in the store.
     pub fn of(site: &Site, store: &Store) -> Seen {
@@ -32,21 +47,35 @@ impl Seen {
         Seen { before: store.seen_files(), now: SeenFiles::new(), tags }
     }
 
-    /// The hash of a dump as it lies on disk.
-    pub fn hash(&mut self, path: &Path) -> Result<String, ImportError> {
-        let looks = std::fs::metadata(metersift_import::file_of(path)).ok().and_then(looks);
+    /// The hash of a dump as it lies on disk, unless it is told by its size that the ledger holds
+    /// no such dump: then it is hashed while it is read, and [`Seen::learn`] is told.
+    pub fn hash(&mut self, path: &Path, ledger: &Ledger) -> Result<Looked, ImportError> {
+        let data = std::fs::metadata(metersift_import::file_of(path)).ok();
+        // The entries of an archive have no size of their own here.
+        let size = data.as_ref().filter(|_| metersift_import::file_of(path) == path);
+        let size = size.map(Metadata::len);
+        let looks = data.and_then(looks);
         let name = path.to_string_lossy().into_owned();
         let before = self.before.get(&name).filter(|seen| Some(&seen.looks) == looks.as_ref());
         if let Some(seen) = before {
             self.now.insert(name, seen.clone());
-            return Ok(seen.hash.clone());
+            return Ok(Looked { hash: Some(seen.hash.clone()), looks });
+        }
+        if size.is_some_and(|size| ledger.dumps.iter().all(|dump| dump.bytes != size)) {
+            return Ok(Looked { hash: None, looks });
         }
         let hash = metersift_import::hash_file(path)?;
-        if let Some(looks) = looks {
-            let tags = String::new();
-            self.now.insert(name, SeenFile { looks, hash: hash.clone(), tags });
+        let looked = Looked { hash: Some(hash.clone()), looks };
+        self.learn(path, &looked, &hash);
+        Ok(looked)
+    }
+
+    /// The hash of a dump that looked so before it was read.
+    pub fn learn(&mut self, path: &Path, looked: &Looked, hash: &str) {
+        if let Some(looks) = looked.looks.clone() {
+            let seen = SeenFile { looks, hash: hash.to_owned(), tags: String::new() };
+            self.now.insert(path.to_string_lossy().into_owned(), seen);
         }
-        Ok(hash)
     }
 
     /// Whether the rejects of a dump hold no tag that this tag table knows, as far as is known.

@@ -13,6 +13,7 @@ use crate::settings::Layout;
 use crate::tags::{Binding, TagEntry, TagKind};
 use crate::text::shown;
 use foldhash::{HashMap, HashMapExt};
+use memchr::memchr;
 use metersift_model::unit::Conversion;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -23,8 +24,20 @@ pub(super) struct Rule {
     from_us: i64,
     until_us: i64,
     pub(super) conversion: Conversion,
+    /// Whether the conversion changes nothing: -0 stays -0 then.
+    pub(super) is_plain: bool,
     /// Lowest and highest value that can be this quantity, in the storage unit.
     pub(super) span: (f64, f64),
+}
+
+impl Rule {
+    /// A value in the storage unit, if it can be this quantity.
+    #[inline]
+    pub(super) fn in_span(&self, read: f64) -> Option<f64> {
+        let converted = if self.is_plain { read } else { self.conversion.apply(read) };
+        let (low, high) = self.span;
+        (low..=high).contains(&converted).then_some(converted)
+    }
 }
 
 /// What a row needs of its tag.
@@ -38,11 +51,16 @@ struct Tag {
     slot: u32,
     /// Its rule; [`NONE`] before the first use.
     rule: u32,
+    /// Whether it stands in the text as it is, and what follows it ends it: without quotes,
+    /// delimiters and line ends.
+    plain: bool,
 }
 
 const NONE: u32 = u32::MAX;
 /// Rules looked through for an equal one before another is written down.
 const RULES_COMPARED: usize = 32;
+/// Bytes in which the end of a tag is looked for; a longer one is found the other way.
+const LONGEST_SOUGHT: usize = 64;
 /// Tags of a book that is kept: several books are, and a dump may hold a million tags.
 const MOST_KEPT: usize = 1 << 16;
 
@@ -102,7 +120,10 @@ impl TagBook {
     fn add(&mut self, plan: &Plan<'_>, raw: &[u8]) -> usize {
         let text = (self.text.len() as u32, raw.len() as u32);
         self.text.extend_from_slice(raw);
-        self.tags.push(Tag { text, next: 0, slot: 0, rule: NONE });
+        let delimiter = plan.dialect.delimiter;
+        let is_plain = |byte: &u8| *byte != delimiter && !matches!(byte, b'"' | b'\r' | b'\n');
+        let plain = !raw.is_empty() && raw.iter().all(is_plain);
+        self.tags.push(Tag { text, next: 0, slot: 0, rule: NONE, plain });
         self.details.push(Details {
             entry: plan.entry(raw),
             unit: Vec::new(),
@@ -140,7 +161,7 @@ impl TagBook {
         let begins = |number: usize| {
             let tag = self.tags.get(number)?;
             let (start, length) = (tag.text.0 as usize, tag.text.1 as usize);
-            let same = text.get(..length)? == &self.text[start..start + length];
+            let same = tag.plain && is_same(text.get(..length)?, &self.text[start..start + length]);
             same.then_some((number, length))
         };
         // Tags are numbered as they first came, so the next number is the likeliest. Asking for it
@@ -150,9 +171,20 @@ impl TagBook {
             .or_else(|| begins(self.last))
     }
 
-    /// A tag has come that was expected.
+    /// The tag at the start of a text, by its name: its number and length.
+    #[inline]
+    pub(super) fn known(&self, text: &[u8], delimiter: u8) -> Option<(usize, usize)> {
+        let length = memchr(delimiter, &text[..text.len().min(LONGEST_SOUGHT)])?;
+        let number = *self.by_name.get(&text[..length])? as usize;
+        self.tags[number].plain.then_some((number, length))
+    }
+
+    /// A tag has come.
     #[inline]
     pub(super) fn follow(&mut self, number: usize) {
+        if number != self.last + 1 {
+            self.tags[self.last].next = number as u32;
+        }
         self.last = number;
     }
 
@@ -204,6 +236,7 @@ impl TagBook {
             from_us: binding.from_us,
             until_us: binding.until_us,
             conversion: binding.conversion,
+            is_plain: binding.conversion == Conversion::NONE,
             span: binding.span,
         };
         let compared = self.rules.len().saturating_sub(RULES_COMPARED);
@@ -272,9 +305,22 @@ impl TagBook {
         }
     }
 
-    /// Made ready for another piece; `None` for a book that is not worth its memory.
-    pub(super) fn closed(mut self) -> Option<TagBook> {
+    /// Makes it ready for another piece; says whether it is worth its memory.
+    pub(super) fn close(&mut self) -> bool {
         self.n_words = 0;
-        (self.tags.len() <= MOST_KEPT).then_some(self)
+        self.tags.len() <= MOST_KEPT
+    }
+}
+
+/// Whether two texts of one length are the same, eight bytes at a time: tags are short, and a call
+/// to compare them costs more than the comparison.
+#[inline]
+fn is_same(one: &[u8], other: &[u8]) -> bool {
+    match (one.last_chunk::<8>(), other.last_chunk::<8>()) {
+        (Some(one_end), Some(other_end)) => {
+            let pairs = one.as_chunks::<8>().0.iter().zip(other.as_chunks::<8>().0);
+            one_end == other_end && pairs.into_iter().all(|(one, other)| one == other)
+        }
+        _ => one.iter().zip(other).all(|(one, other)| one == other),
     }
 }

@@ -156,17 +156,13 @@ impl<'f, 'p> Finisher<'f, 'p> {
         let report = &mut self.report;
         report.first = Some(report.first.map_or(TimeUs(first), |t| t.min(TimeUs(first))));
         report.last = Some(report.last.map_or(TimeUs(last), |t| t.max(TimeUs(last))));
-        for &byte in &block.quality {
-            let quality = Quality(byte);
-            let counts = &mut report.qualities;
-            if quality.is_good() {
-                counts.good += 1;
-            } else if quality.is_uncertain() {
-                counts.uncertain += 1;
-            } else {
-                counts.bad += 1;
-            }
-        }
+        let count = |is: fn(Quality) -> bool| -> u64 {
+            block.quality.iter().filter(|&&byte| is(Quality(byte))).count() as u64
+        };
+        let (good, uncertain) = (count(Quality::is_good), count(Quality::is_uncertain));
+        report.qualities.good += good;
+        report.qualities.uncertain += uncertain;
+        report.qualities.bad += block.len() as u64 - good - uncertain;
         report.delivered += block.len() as u64;
         (self.sink)(block).map_err(ImportError::Sink)
     }

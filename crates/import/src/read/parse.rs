@@ -2,8 +2,10 @@
 
 mod quick;
 
+pub(super) use quick::LastQuality;
+
 use super::book::{Rule, TagBook};
-use super::plan::{FoldReading, Parsed, Plan, Table};
+use super::plan::{FoldReading, Kept, Parsed, Plan, Table};
 use super::records::{self, Next};
 use super::{WIDE_RUN, header};
 use crate::clock::{TimeReader, TimeValue};
@@ -18,16 +20,17 @@ use crate::tags::TagKind;
 use crate::text::{shown, trim};
 use crate::units;
 use memchr::{memchr, memmem};
-use metersift_model::unit::Conversion;
 use metersift_model::{Origin, Quality, Reject, RejectReason, SeriesId, TimeUs};
 use std::sync::Arc;
 
 /// Parses one piece.
-pub(super) struct Parser<'p> {
-    plan: &'p Plan<'p>,
+pub(super) struct Parser<'p, 'd> {
+    plan: &'p Plan<'d>,
     table: Arc<Table>,
-    times: TimeReader<'p>,
+    times: TimeReader<'d>,
     book: TagBook,
+    quality: LastQuality,
+    reading_bytes: Option<usize>,
     line: u64,
     out: Parsed,
 }
@@ -54,21 +57,16 @@ impl<'r> RowText<'r> {
     }
 }
 
-impl<'p> Parser<'p> {
-    pub(super) fn new(plan: &'p Plan<'p>, table: Arc<Table>) -> Parser<'p> {
-        let dialect = plan.dialect;
-        Parser {
-            plan,
-            book: plan.book(&table),
-            table,
-            times: TimeReader::new(&dialect.time_format, &dialect.zone),
-            line: 0,
-            out: Parsed::default(),
-        }
+impl<'p, 'd> Parser<'p, 'd> {
+    pub(super) fn new(plan: &'p Plan<'d>, table: Arc<Table>) -> Parser<'p, 'd> {
+        let Kept { book, times, quality, reading_bytes } = plan.learned(&table);
+        let (line, out) = (0, Parsed::default());
+        Parser { plan, table, times, book, quality, reading_bytes, line, out }
     }
 
     pub(super) fn parse(mut self, text: &[u8]) -> Parsed {
         self.reserve(text.len());
+        let bytes = text.len();
         let ends_open = !matches!(text.last(), Some(b'\n' | b'\r') | None);
         if self.plan.young && ends_open {
             let body = memchr::memrchr2(b'\n', b'\r', text).map_or(0, |at| at + 1);
@@ -77,13 +75,20 @@ impl<'p> Parser<'p> {
         } else {
             self.parse_lines(text);
         }
+        if let Some(known) = bytes.checked_div(self.out.block.len()) {
+            self.reading_bytes = Some(known.max(1));
+        }
         self.finish()
     }
 
     fn reserve(&mut self, bytes: usize) {
-        // A reading of a long dump takes about fifty bytes of text, of a wide one about ten.
-        let per_reading = if self.plan.dialect.layout == Layout::Long { 40 } else { 10 };
-        let n = bytes / per_reading + 1;
+        // A reading of a long dump takes about fifty bytes of text, of a wide one about ten. Once
+        // that is known better, a sixteenth more makes up for pieces that differ.
+        let usual = if self.plan.dialect.layout == Layout::Long { 40 } else { 10 };
+        let n = match self.reading_bytes {
+            Some(known) => bytes / known + bytes / known / 16 + 1,
+            None => bytes / usual + 1,
+        };
         let block = &mut self.out.block;
         block.series.reserve(n);
         block.time_us.reserve(n);
@@ -93,6 +98,11 @@ impl<'p> Parser<'p> {
     }
 
     fn parse_lines(&mut self, text: &[u8]) {
+        // Whatever the text holds farther on: a row that is read so is a row of any text.
+        let text = &text[self.first_rows(text)..];
+        if text.is_empty() {
+            return;
+        }
         let is_text = match self.plan.dialect.encoding {
             Encoding::Utf8 => text.is_ascii() || std::str::from_utf8(text).is_ok(),
             Encoding::Utf16Le | Encoding::Utf16Be => memmem::find(text, REPLACEMENT).is_none(),
@@ -713,11 +723,7 @@ impl<'p> Parser<'p> {
         match number::parse(value, dialect.numbers) {
             Some(read) if dialect.bad_values.contains(&read) => self.out.report.bad_values += 1,
             Some(read) => {
-                // Nothing is added to what is in the storage unit already: -0 stays -0.
-                let plain = rule.conversion == Conversion::NONE;
-                let converted = if plain { read } else { rule.conversion.apply(read) };
-                let (low, high) = rule.span;
-                if (low..=high).contains(&converted) {
+                if let Some(converted) = rule.in_span(read) {
                     return Some((converted, byte));
                 }
                 self.book.count_out_of_span(idx);
@@ -746,8 +752,9 @@ impl<'p> Parser<'p> {
 
     fn finish(mut self) -> Parsed {
         self.book.tell(&mut self.out.report);
-        self.plan.take_back(self.book);
         self.out.report.leap_seconds = self.times.n_leap;
+        let Parser { book, times, quality, reading_bytes, .. } = self;
+        self.plan.take_back(Kept { book, times, quality, reading_bytes });
         self.out.lines = self.line;
         self.out.table = Some(self.table);
         self.out

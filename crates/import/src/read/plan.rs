@@ -1,6 +1,8 @@
 //! What all parsers of one dump share, and what one of them hands on.
 
 use super::book::TagBook;
+use super::parse::LastQuality;
+use crate::clock::TimeReader;
 use crate::dialect::Dialect;
 use crate::error::ImportError;
 use crate::report::DumpReport;
@@ -34,7 +36,16 @@ pub(super) struct Plan<'p> {
     pub(super) young: bool,
     found: RwLock<Found>,
     /// What parsers of earlier pieces learned.
-    books: Mutex<Vec<TagBook>>,
+    kept: Mutex<Vec<Kept<'p>>>,
+}
+
+/// What a parser learned and hands on to the next one: it makes a piece faster and never other.
+pub(super) struct Kept<'p> {
+    pub(super) book: TagBook,
+    pub(super) times: TimeReader<'p>,
+    pub(super) quality: LastQuality,
+    /// Bytes of text that a reading of the last piece took; none before the first.
+    pub(super) reading_bytes: Option<usize>,
 }
 
 /// Tags that were looked up in this dump.
@@ -51,22 +62,27 @@ impl<'p> Plan<'p> {
         file: String,
         young: bool,
     ) -> Plan<'p> {
-        Plan { dialect, table, file, young, found: RwLock::default(), books: Mutex::default() }
+        Plan { dialect, table, file, young, found: RwLock::default(), kept: Mutex::default() }
     }
 
-    /// A book of tags that fits a table: a used one where there is one.
-    pub(super) fn book(&self, table: &Arc<Table>) -> TagBook {
-        let used = self.books.lock().ok().and_then(|mut books| books.pop());
-        match used.filter(|book| book.fits(self, table)) {
-            Some(book) => book,
-            None => TagBook::new(self, table),
-        }
+    /// What an earlier parser learned, where its book of tags fits a table; else nothing yet.
+    pub(super) fn learned(&self, table: &Arc<Table>) -> Kept<'p> {
+        let used = self.kept.lock().ok().and_then(|mut kept| kept.pop());
+        used.filter(|kept| kept.book.fits(self, table)).unwrap_or_else(|| Kept {
+            book: TagBook::new(self, table),
+            times: TimeReader::new(&self.dialect.time_format, &self.dialect.zone),
+            quality: LastQuality::default(),
+            reading_bytes: None,
+        })
     }
 
-    /// Keeps a book for the next piece.
-    pub(super) fn take_back(&self, book: TagBook) {
-        if let Ok(mut books) = self.books.lock() {
-            books.extend(book.closed());
+    /// Keeps what was learned for the next piece.
+    pub(super) fn take_back(&self, mut learned: Kept<'p>) {
+        learned.times.n_leap = 0;
+        if let Ok(mut kept) = self.kept.lock()
+            && learned.book.close()
+        {
+            kept.push(learned);
         }
     }
 
