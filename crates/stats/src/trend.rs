@@ -1,7 +1,7 @@
 //! Trends that half a season of nonsense cannot turn: Theil-Sen and Mann-Kendall.
 //!
-//! Why:    the plain rivals shown beside the verdict. Both take neighbours as independent: on
-//!         correlated values the p-value is far too small, and a report must say so.
+//! Why:    plain rivals shown beside the verdict. Both take neighbours as independent: on
+//!         correlated values the p-value is far too small; corrections stand beside this module.
 //! In:     times and values in pairs, or values in time order; a pair with a gap is left out.
 //! Method: slope = median of all pairwise slopes of unequal times; intercept =
 //!         median y - slope * median t (Conover); interval by interpolating the ordered slopes
@@ -54,6 +54,15 @@ pub fn theil_sen(time: &[f64], value: &[f64], confidence: f64) -> Option<TheilSe
     };
     let intercept = median(&values) - slope * median(&times);
     Some(TheilSen { slope, intercept, interval, n_slopes: slopes.len() })
+}
+
+/// Theil-Sen slope of evenly spaced values, per value; `None` under two finite ones. A gap keeps
+/// its place.
+pub fn sen_slope(values: &[f64]) -> Option<f64> {
+    let there = values.iter().enumerate().filter(|(_, value)| value.is_finite());
+    let points: Vec<(f64, f64)> = there.map(|(i, &value)| (i as f64, value)).collect();
+    let mut slopes = pairwise_slopes(&points);
+    (!slopes.is_empty()).then(|| median_in_place(&mut slopes))
 }
 
 /// The slopes of all pairs with unequal times, in the order of the pairs.
@@ -190,7 +199,7 @@ fn tie_sizes(values: &[f64]) -> Vec<f64> {
     sorted.chunk_by(|a, b| a == b).map(|tie| tie.len() as f64).filter(|&n| n > 1.0).collect()
 }
 
-fn kendall_z(s: f64, variance: f64) -> (f64, f64) {
+pub(crate) fn kendall_z(s: f64, variance: f64) -> (f64, f64) {
     if s == 0.0 || variance <= 0.0 {
         return (0.0, 1.0);
     }
