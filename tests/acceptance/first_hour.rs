@@ -329,8 +329,8 @@ fn engineer_one_feature_to_the_last_bit_one_morning_again_and_the_score_beside_i
     for part in ["average precision", "found", "false/100 meter-months", "judged time"] {
         assert!(score.stdout.contains(part), "{part} is missing: {}", score.stdout);
     }
-    // k of n, and figures with their interval, for our own lists and for both dumb rivals.
-    for method in ["verdict", "fixed limits", "latest check"] {
+    // k of n, and figures with their interval, for our own lists and for the dumb rivals.
+    for method in ["verdict", "fixed limits", "latest check", "trend test", "control chart"] {
         let line = score.stdout.lines().find(|line| line.starts_with(method));
         let line = line.unwrap_or_else(|| panic!("{method}: {}", score.stdout));
         assert!(line.contains(" of ") && line.contains("..") && line.contains('('), "{line}");

@@ -23,14 +23,14 @@ fn average_precision(text: &str, method: &str) -> f64 {
 }
 
 #[test]
-fn the_verdict_orders_meters_far_better_than_two_dumb_rivals() {
+fn the_verdict_orders_meters_far_better_than_the_dumb_rivals() {
     let dir = tempfile::tempdir().expect("a folder");
     site(dir.path());
     let folder = dir.path().to_string_lossy().into_owned();
     let run = metersift(["backtest", "--site", &folder, "--from", "-112d", "--every", "28d"]);
     assert_eq!(run.code, Some(0), "{}", run.stderr);
     let verdict = average_precision(&run.stdout, "verdict");
-    for rival in ["fixed limits", "latest check"] {
+    for rival in ["fixed limits", "latest check", "trend test", "control chart"] {
         let theirs = average_precision(&run.stdout, rival);
         assert!(verdict > theirs + 0.15, "{rival}:\n{}", run.stdout);
     }

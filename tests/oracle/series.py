@@ -43,6 +43,25 @@ def trend(name, values):
     yield name, "sen_intercept_at_medians", 0, stats.theilslopes(values, np.arange(len(values)), method="separate")[1]
 
 
+def corrected_trend(name, values):
+    """Mann-Kendall after each correction; argument: largest lag, 0 = all."""
+    for lag in [0, 1, 3]:
+        for measure, function in [
+            ("hamed_rao", pymannkendall.hamed_rao_modification_test),
+            ("yue_wang", pymannkendall.yue_wang_modification_test),
+        ]:
+            test = function(values, lag=lag or None)
+            yield name, measure + "_var", lag, test.var_s
+            yield name, measure + "_z", lag, test.z
+    for measure, function in [
+        ("pre_whitened", pymannkendall.pre_whitening_modification_test),
+        ("trend_free", pymannkendall.trend_free_pre_whitening_modification_test),
+    ]:
+        test = function(values)
+        yield name, measure + "_s", 0, test.s
+        yield name, measure + "_z", 0, test.z
+
+
 def autocorrelation(name, values):
     for lag, value in enumerate(acf(np.asarray(values, float), nlags=6, fft=False)):
         yield name, "autocorrelation", lag, value
@@ -65,6 +84,7 @@ def rows():
     yield from allan("sp1065", np.array(standard))
     for name, values in [("nile", nile), ("tied", tied), ("sp1065", standard[:150])]:
         yield from trend(name, values)
+        yield from corrected_trend(name, values)
         yield from autocorrelation(name, values)
     for name in ["lew", "lottery", "mavro", "michelso", "nile", "faithful"]:
         values = reference.column(name + ".csv")

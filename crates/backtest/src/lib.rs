@@ -5,12 +5,14 @@
 //!         findings or, for a fictional site, from its truth.
 //! Out:    one row per meter and as-of date, and figures: precision at k, average precision with
 //!         an interval, recall, lead times, false entries per 100 meter-months, calibration,
-//!         confusion, coverage of time to limit, by service; each method beside two dumb rivals
-//!         (fixed limits on raw values; the latest check only) and any others given.
+//!         confusion, coverage of time to limit, by service; each method beside four dumb
+//!         rivals (fixed limits on raw values; the latest check only; a trend test; a control
+//!         chart) and any others given.
 //! Limits: a date sees only days and records from before it. Records carry the day they speak of
 //!         and not the day they were typed in, so a late entry cannot be told apart.
 
 mod calibration;
+mod charts;
 mod entries;
 mod known;
 mod limits;

@@ -20,7 +20,8 @@ pub(crate) const LIST_LENGTHS: [usize; 3] = [5, 10, 20];
 /// One method's figures.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MethodScore {
-    /// `verdict`, `fixed limits`, `latest check`, or the name given.
+    /// `verdict`, a dumb rival (`fixed limits`, `latest check`, `trend test`, `control chart`), or
+    /// the name given.
     pub method: String,
     /// Average precision with its 95 % bootstrap interval over meters.
     pub average_precision: (f64, f64, f64),

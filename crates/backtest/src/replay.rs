@@ -34,6 +34,10 @@ pub struct MeterNight {
     pub rival_fixed_limits: f64,
     /// Size of the latest check's deviation over its limit.
     pub rival_latest_check: f64,
+    /// Clearest trend of a daily column over its edge.
+    pub rival_trend_test: f64,
+    /// Worst control chart of a daily column over its limit.
+    pub rival_control_chart: f64,
 }
 
 /// An entry that names a common cause instead of a meter.
@@ -203,6 +207,8 @@ fn meter_night(verdict: &Verdict, lists: &WatchLists, rivals: &Rivals<'_>) -> Me
         days_left: entry.map_or(verdict.days_left, |entry| entry.days_left),
         rival_fixed_limits: rivals.fixed_limits(&verdict.meter, verdict.as_of),
         rival_latest_check: rivals.latest_check(&verdict.meter, verdict.as_of),
+        rival_trend_test: rivals.trend_test(&verdict.meter, verdict.as_of),
+        rival_control_chart: rivals.control_chart(&verdict.meter, verdict.as_of),
     }
 }
 

@@ -86,7 +86,7 @@ pub(crate) struct Method<'a> {
     pub mode: ModeOf<'a>,
 }
 
-/// The verdict, the two dumb rivals, and what else was given.
+/// The verdict, the dumb rivals, and what else was given.
 pub(crate) fn all_methods<'a>(extras: &'a [Extra]) -> Vec<Method<'a>> {
     let mut methods = vec![
         Method {
@@ -95,18 +95,10 @@ pub(crate) fn all_methods<'a>(extras: &'a [Extra]) -> Vec<Method<'a>> {
             listed: Box::new(|row| row.said.listed.is_some()),
             mode: Box::new(|row| Some(row.said.mode)),
         },
-        Method {
-            name: "fixed limits".into(),
-            score: Box::new(|row| row.said.rival_fixed_limits),
-            listed: Box::new(|row| row.said.rival_fixed_limits >= 1.0),
-            mode: Box::new(|_| None),
-        },
-        Method {
-            name: "latest check".into(),
-            score: Box::new(|row| row.said.rival_latest_check),
-            listed: Box::new(|row| row.said.rival_latest_check >= 1.0),
-            mode: Box::new(|_| None),
-        },
+        rival("fixed limits", |said| said.rival_fixed_limits),
+        rival("latest check", |said| said.rival_latest_check),
+        rival("trend test", |said| said.rival_trend_test),
+        rival("control chart", |said| said.rival_control_chart),
     ];
     for extra in extras {
         let of =
@@ -119,4 +111,14 @@ pub(crate) fn all_methods<'a>(extras: &'a [Extra]) -> Vec<Method<'a>> {
         });
     }
     methods
+}
+
+/// A rival that lists whatever reaches its edge and names no mode.
+fn rival<'a>(name: &str, beyond: fn(&MeterNight) -> f64) -> Method<'a> {
+    Method {
+        name: name.into(),
+        score: Box::new(move |row| beyond(row.said)),
+        listed: Box::new(move |row| beyond(row.said) >= 1.0),
+        mode: Box::new(|_| None),
+    }
 }

@@ -19,6 +19,8 @@ fn row(meter: &str, fault_score: f64, listed: bool) -> MeterNight {
         days_left: None,
         rival_fixed_limits: 0.0,
         rival_latest_check: 0.0,
+        rival_trend_test: 0.0,
+        rival_control_chart: 0.0,
     }
 }
 
@@ -223,7 +225,7 @@ fn another_method_is_scored_on_the_same_rows_as_the_verdict() {
     };
     let truth = [known("A", Some(Hypothesis::Coating), 50, None)];
     let scores = score_beside(&nights, &truth, &[extra]);
-    let observer = scores.methods.last().expect("a fourth method");
+    let observer = scores.methods.last().expect("a last method");
     assert_eq!((observer.method.as_str(), observer.average_precision.0), ("observer", 1.0));
     assert_eq!((observer.found, observer.faults, observer.mode_accuracy), (1, 1, 1.0));
     assert_eq!(scores.methods[0].average_precision.0, 0.5);

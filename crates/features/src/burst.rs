@@ -50,20 +50,17 @@ pub(crate) struct Updates {
 }
 
 impl Updates {
-    /// Takes the updates in minutes with `mask`, replacing what was held before.
+    /// Takes the updates in the chosen minutes, replacing what was held before.
     pub(crate) fn fill(
         &mut self,
         samples: &Samples,
-        cells: &Cells,
-        mask: u16,
+        mut chosen: Within<'_>,
         spacings: &mut Vec<f64>,
     ) {
         self.t_us.clear();
         self.v.clear();
         self.linked.clear();
         self.until_us.clear();
-        let spans = cells.spans(mask);
-        let mut chosen = Within::new(cells, mask, &spans);
         let mut linked = false;
         for i in 0..samples.len() {
             linked &= !samples.is_broken(i);
@@ -219,7 +216,9 @@ pub fn bursts_of(
     let both = (&SignalDay::default(), signal);
     samples.fill(both, day, kind.physical_span(), settings, &mut scratch);
     let mut updates = Updates::default();
-    updates.fill(&samples, &Cells::default(), 0, &mut Vec::new());
+    let cells = Cells::default();
+    let all = cells.spans(0);
+    updates.fill(&samples, Within::new(&cells, 0, &all), &mut Vec::new());
     let mut windows = windows_of(&updates, settings);
     for window in &mut windows {
         window.start_us -= WARM_US;

@@ -66,18 +66,31 @@ pub(crate) fn spread(t_us: i64, hold_us: i64, mut add: impl FnMut(usize, i64)) {
     }
 }
 
-/// As [`spread`] for samples whose times rise: `add` is told the place of the sample as well.
-pub(crate) fn spread_all(t_us: &[i64], hold_us: &[i64], mut add: impl FnMut(usize, usize, i64)) {
+/// As [`spread`] for samples whose times rise: `add` is told the place of the sample, minutes in
+/// a row and the time in each of them. Minutes that one value fills from end to end come at once.
+pub(crate) fn spread_all(
+    t_us: &[i64],
+    hold_us: &[i64],
+    mut add: impl FnMut(usize, Range<usize>, i64),
+) {
     let (mut cell, mut edge) = (0, 0);
     for (i, (&t_us, &hold)) in t_us.iter().zip(hold_us).enumerate() {
         if !(edge - CELL_US..edge).contains(&t_us) {
             cell = cell_of(t_us);
             edge = (cell as i64 + 1) * CELL_US;
         }
-        if hold > 0 && t_us + hold <= edge {
-            add(i, cell, hold);
-        } else {
-            spread(t_us, hold, |cell, part| add(i, cell, part));
+        let until = t_us.saturating_add(hold).min(WINDOW_US);
+        if until <= t_us {
+            continue;
+        }
+        add(i, cell..cell + 1, until.min(edge) - t_us);
+        if until > edge {
+            let last = (until / CELL_US) as usize;
+            add(i, cell + 1..last, CELL_US);
+            let rest = until - last as i64 * CELL_US;
+            if rest > 0 {
+                add(i, last..last + 1, rest);
+            }
         }
     }
 }
@@ -311,6 +324,8 @@ pub(crate) struct Minutes {
     pub(crate) high: Vec<f64>,
     /// Covered time, us.
     pub(crate) time_us: Vec<i64>,
+    /// Whether nothing stands in any minute.
+    is_empty: bool,
 }
 
 impl Default for Minutes {
@@ -320,6 +335,7 @@ impl Default for Minutes {
             low: vec![f64::NAN; CELLS],
             high: vec![f64::NAN; CELLS],
             time_us: vec![0; CELLS],
+            is_empty: true,
         }
     }
 }
@@ -327,6 +343,10 @@ impl Default for Minutes {
 impl Minutes {
     /// Fills in one signal, replacing what was held before.
     pub(crate) fn fill(&mut self, samples: &Samples) {
+        if samples.v.is_empty() {
+            return self.empty();
+        }
+        self.is_empty = false;
         self.mean.fill(0.0);
         self.low.fill(f64::INFINITY);
         self.high.fill(f64::NEG_INFINITY);
@@ -358,6 +378,12 @@ impl Minutes {
             } else {
                 (*mean, *low, *high) = (f64::NAN, f64::NAN, f64::NAN);
             }
+        }
+    }
+
+    fn empty(&mut self) {
+        if !self.is_empty {
+            *self = Minutes::default();
         }
     }
 

@@ -5,7 +5,7 @@
 //!         Each step needs only what came before it.
 
 use crate::burst::{self, Updates};
-use crate::cells::{CELLS, Cells, FLOWING, FLOWING_OWN, LOW, Minutes};
+use crate::cells::{CELLS, Cells, FLOWING, LOW, Minutes, Within};
 use crate::fluids::{self, STANDARD_PRESSURE_KPA};
 use crate::gas::{Gas, Quiet};
 use crate::habits::{HabitScratch, STUCK_MIN_SAMPLES};
@@ -201,12 +201,14 @@ fn states_and_groups(
     scratch.drive_minutes.fill(drive);
     operation::mark_flow(flow, edges, cells);
 
-    updates.fill(density, cells, FLOWING, &mut noise.spacings);
+    let flowing = cells.spans(FLOWING);
+    let flowing = || Within::new(cells, FLOWING, &flowing);
+    updates.fill(density, flowing(), &mut noise.spacings);
     let windows = burst::windows_of(updates, settings);
     let resolution = density.habits.resolution;
-    let provisional = noise::step_noise(updates, cells, FLOWING_OWN, resolution, noise);
+    let provisional = noise::step_noise(updates, cells.flowing(), resolution, noise);
     let quiet = quiet_levels(signals, reference_fluid, cells, pairs, provisional.map(|n| n.sigma));
-    drive_updates.fill(drive, cells, FLOWING, &mut noise.spacings);
+    drive_updates.fill(drive, flowing(), &mut noise.spacings);
     let drive_seen = (drive, &*drive_updates);
     gas.find((density, updates, &windows), drive_seen, quiet, settings, cells);
     mark_low(&scratch.density_minutes, quiet.level, cells);

@@ -284,7 +284,9 @@ fn mark_free_lines(samples: &mut Samples) {
 /// Lines in a signal that is rounded to `r`.
 fn mark_rounded_lines(samples: &mut Samples, r: f64) {
     let mut run_start = 0; // first point of the present stretch of steps of one kind
+    let mut before = 0.0; // the step to the point before
     for i in 1..samples.len() {
+        let now = samples.v[i] - samples.v[i - 1];
         if i + 1 < samples.len() {
             let rise = (samples.v[i + 1] - samples.v[i - 1]).abs();
             if rise >= LINE_MIN_RESOLUTIONS * r && may_be_on_line(&samples.flag, i) {
@@ -294,30 +296,18 @@ fn mark_rounded_lines(samples: &mut Samples, r: f64) {
                 }
             }
         }
-        if !continues_line(samples, i, r, run_start) {
+        let is_line_step = (samples.flag[i] & BREAK == 0) & (now.abs() >= 0.9 * r);
+        let goes_on = (now * before > 0.0) & ((now - before).abs() <= 2.1 * r);
+        if !is_line_step | !(goes_on | (run_start + 1 >= i)) {
             close_rounded_line(samples, run_start, i - 1);
             // A step of a new kind may itself begin the next stretch.
-            run_start = if is_line_step(samples, i, r) { i - 1 } else { i };
+            run_start = if is_line_step { i - 1 } else { i };
         }
+        before = now;
     }
     if !samples.is_empty() {
         close_rounded_line(samples, run_start, samples.len() - 1);
     }
-}
-
-fn is_line_step(samples: &Samples, i: usize, r: f64) -> bool {
-    samples.flag[i] & BREAK == 0 && (samples.v[i] - samples.v[i - 1]).abs() >= 0.9 * r
-}
-
-fn continues_line(samples: &Samples, i: usize, r: f64, run_start: usize) -> bool {
-    if !is_line_step(samples, i, r) {
-        return false;
-    }
-    if run_start + 1 > i - 1 {
-        return true;
-    }
-    let (now, before) = (samples.v[i] - samples.v[i - 1], samples.v[i - 1] - samples.v[i - 2]);
-    now * before > 0.0 && (now - before).abs() <= 2.1 * r
 }
 
 fn close_rounded_line(samples: &mut Samples, first: usize, last: usize) {

@@ -49,18 +49,15 @@ pub(crate) struct NoiseScratch {
     sums: Vec<(f64, usize)>,
 }
 
-/// Robust step noise of the updates that lie in minutes with `mask`.
+/// Robust step noise of the updates that lie in the chosen minutes.
 pub(crate) fn step_noise(
     updates: &Updates,
-    cells: &Cells,
-    mask: u16,
+    mut chosen: Within<'_>,
     resolution: f64,
     scratch: &mut NoiseScratch,
 ) -> Option<stats::StepNoise> {
     scratch.steps.clear();
     scratch.spacings.clear();
-    let spans = cells.spans(mask);
-    let mut chosen = Within::new(cells, mask, &spans);
     let mut before_in = false;
     for i in 0..updates.len() {
         let is_in = chosen.covers(updates.t_us[i]);
@@ -97,7 +94,7 @@ pub(crate) fn write(
         row.why(Group::Noise, if none { WhyNull::FilterEmpty } else { WhyNull::TooFew });
         return;
     }
-    let noise = step_noise(updates, cells, STEADY_OWN, density.habits.resolution, scratch);
+    let noise = step_noise(updates, cells.steady(), density.habits.resolution, scratch);
     row.count(Count::Noise, scratch.steps.len());
     match noise {
         Some(noise) => {

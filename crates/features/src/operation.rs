@@ -65,14 +65,19 @@ impl Edges {
 
 /// Marks what each minute did: known, flowing, shut in.
 pub(crate) fn mark_flow(flow: &Samples, edges: Edges, cells: &mut Cells) {
-    let mut flowing = vec![0_i64; CELLS];
-    let mut shut = vec![0_i64; CELLS];
-    let mut known = vec![0_i64; CELLS];
-    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cell, part| {
+    let mut flowing = [0_i64; CELLS];
+    let mut shut = [0_i64; CELLS];
+    let mut known = [0_i64; CELLS];
+    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cells, part| {
         let q = flow.v[i].abs();
-        known[cell] += part;
-        flowing[cell] += if q > edges.flowing { part } else { 0 };
-        shut[cell] += if q < edges.shut_in { part } else { 0 };
+        let add = |to: &mut [i64]| to[cells.clone()].iter_mut().for_each(|time| *time += part);
+        add(&mut known);
+        if q > edges.flowing {
+            add(&mut flowing);
+        }
+        if q < edges.shut_in {
+            add(&mut shut);
+        }
     });
     for (cell, ((&known, &flowing), &shut)) in known.iter().zip(&flowing).zip(&shut).enumerate() {
         if known < KNOWN_US {
@@ -109,15 +114,16 @@ pub(crate) fn mark_steady(
     let settle = settings.settle_min.clamp(0.0, CELLS as f64) as usize;
     let settled = settled(cells, settle);
     let middle = rolling_median(&minutes.mean, &settled);
-    let band: Vec<f64> =
-        middle.iter().map(|middle| settings.steady_band_share * middle.abs()).collect();
-    let mut inside = vec![0_i64; CELLS];
-    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cell, part| {
-        let is_inside = (flow.v[i] - middle[cell]).abs() < band[cell];
-        inside[cell] += if is_inside { part } else { 0 };
+    let is_near =
+        |q: f64, middle: f64| (q - middle).abs() < settings.steady_band_share * middle.abs();
+    let mut inside = [0_i64; CELLS];
+    cells::spread_all(&flow.t_us, &flow.hold_us, |i, cells, part| {
+        for (inside, &middle) in inside[cells.clone()].iter_mut().zip(&middle[cells]) {
+            *inside += if is_near(flow.v[i], middle) { part } else { 0 };
+        }
     });
     for (cell, (&settled, &inside)) in settled.iter().zip(&inside).enumerate() {
-        let near = (minutes.mean[cell] - middle[cell]).abs() < band[cell]
+        let near = is_near(minutes.mean[cell], middle[cell])
             && inside as f64 >= STEADY_TIME_SHARE * minutes.time_us[cell] as f64;
         if settled && near && !cells.has_any(cell, GAS | LOW) {
             cells.set(cell, STEADY);
@@ -127,8 +133,8 @@ pub(crate) fn mark_steady(
 }
 
 /// Flowing since `settle` minutes, and no stop within `settle` minutes to come.
-fn settled(cells: &Cells, settle: usize) -> Vec<bool> {
-    let mut settled = vec![false; CELLS];
+fn settled(cells: &Cells, settle: usize) -> [bool; CELLS] {
+    let mut settled = [false; CELLS];
     for stretch in cells.stretches(FLOWING) {
         // A stretch that ends without a known standstill ran into missing data, not into a stop.
         let stopped = stretch.end < CELLS && cells.has(stretch.end, KNOWN);
@@ -142,10 +148,10 @@ fn settled(cells: &Cells, settle: usize) -> Vec<bool> {
 }
 
 /// Median of the known minutes among the 15 around each settled minute.
-fn rolling_median(mean: &[f64], settled: &[bool]) -> Vec<f64> {
+fn rolling_median(mean: &[f64], settled: &[bool]) -> [f64; CELLS] {
     let half = MEDIAN_MINUTES / 2;
     let mut window = SortedWindow::default();
-    let mut middle = vec![f64::NAN; CELLS];
+    let mut middle = [f64::NAN; CELLS];
     let mut last = None;
     for cell in (0..CELLS).filter(|&cell| settled[cell]) {
         let around = cell.saturating_sub(half)..(cell + half + 1).min(CELLS);
@@ -162,17 +168,41 @@ fn rolling_median(mean: &[f64], settled: &[bool]) -> Vec<f64> {
     middle
 }
 
-/// The finite values of a window in rising order.
-#[derive(Debug, Default)]
+/// The finite values of a window in rising order, as whole numbers of the same order.
+#[derive(Debug)]
 struct SortedWindow {
-    sorted: Vec<f64>,
+    /// The first `n` count; the others lie above every value.
+    keys: [i64; MEDIAN_MINUTES],
+    n: usize,
+}
+
+/// The key of a value, as [`f64::total_cmp`] orders it; from there and back again.
+fn key(value: f64) -> i64 {
+    flipped(value.to_bits().cast_signed())
+}
+
+fn value(key: i64) -> f64 {
+    f64::from_bits(flipped(key).cast_unsigned())
+}
+
+fn flipped(bits: i64) -> i64 {
+    bits ^ ((bits >> 63).cast_unsigned() >> 1).cast_signed()
+}
+
+impl Default for SortedWindow {
+    fn default() -> SortedWindow {
+        SortedWindow { keys: [i64::MAX; MEDIAN_MINUTES], n: 0 }
+    }
 }
 
 impl SortedWindow {
     fn refill(&mut self, values: &[f64]) {
-        self.sorted.clear();
-        self.sorted.extend(values.iter().filter(|value| value.is_finite()));
-        self.sorted.sort_unstable_by(f64::total_cmp);
+        *self = SortedWindow::default();
+        for &value in values.iter().filter(|value| value.is_finite()) {
+            self.keys[self.n] = key(value);
+            self.n += 1;
+        }
+        self.keys.sort_unstable();
     }
 
     /// One value leaves, one comes; where both are equal, nothing is to be done.
@@ -180,27 +210,39 @@ impl SortedWindow {
         if left.map(f64::to_bits) == came.map(f64::to_bits) {
             return;
         }
-        let place = |sorted: &[f64], value: f64| {
-            sorted.binary_search_by(|other| other.total_cmp(&value)).unwrap_or_else(|free| free)
-        };
-        if let Some(value) = left.filter(|value| value.is_finite()) {
-            let at = place(&self.sorted, value);
-            if at < self.sorted.len() {
-                self.sorted.remove(at);
+        let key = |value: Option<f64>| value.filter(|value| value.is_finite()).map(key);
+        let (left, came) = (key(left), key(came));
+        // What leaves makes room; an empty place lies behind all values.
+        let from = left.map_or(self.n, |left| self.below(left));
+        let Some(came) = came else {
+            if left.is_some() {
+                self.keys.copy_within(from + 1.., from);
+                self.keys[MEDIAN_MINUTES - 1] = i64::MAX;
+                self.n -= 1;
             }
+            return;
+        };
+        let below = self.below(came);
+        if below > from {
+            self.keys.copy_within(from + 1..below, from);
+            self.keys[below - 1] = came;
+        } else {
+            self.keys.copy_within(below..from, below + 1);
+            self.keys[below] = came;
         }
-        if let Some(value) = came.filter(|value| value.is_finite()) {
-            let at = place(&self.sorted, value);
-            self.sorted.insert(at, value);
-        }
+        self.n += usize::from(left.is_none());
+    }
+
+    /// How many keys are smaller: all of them looked at, several at once.
+    fn below(&self, key: i64) -> usize {
+        self.keys.iter().map(|&other| usize::from(other < key)).sum()
     }
 
     fn median(&self) -> f64 {
-        let n = self.sorted.len();
-        match n {
+        match self.n {
             0 => f64::NAN,
-            _ if n % 2 == 1 => self.sorted[n / 2],
-            _ => f64::midpoint(self.sorted[n / 2 - 1], self.sorted[n / 2]),
+            n if n % 2 == 1 => value(self.keys[n / 2]),
+            n => f64::midpoint(value(self.keys[n / 2 - 1]), value(self.keys[n / 2])),
         }
     }
 }

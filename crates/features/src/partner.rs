@@ -56,11 +56,11 @@ pub(crate) fn write(
     let mut sorted: Vec<f64> = inverse.iter().map(|x| x.abs()).collect();
     sorted.sort_unstable_by(f64::total_cmp);
     let range = stats::quantile_type7(&sorted, 0.95) / stats::quantile_type7(&sorted, 0.05);
-    let line = (range >= MIN_RANGE).then(|| stats::theil_sen(&inverse, &ratio, 0.9)).flatten();
+    let line = (range >= MIN_RANGE).then(|| stats::theil_sen_line(&inverse, &ratio)).flatten();
     match line {
-        Some(line) => {
-            row.set(F::PartnerSpanLog, line.intercept);
-            row.set(F::PartnerZero, line.slope);
+        Some((slope, intercept)) => {
+            row.set(F::PartnerSpanLog, intercept);
+            row.set(F::PartnerZero, slope);
         }
         None => row.set(F::PartnerSpanLog, stats::median_in_place(&mut ratio)),
     }

@@ -154,7 +154,7 @@ fn drift_of(values: &[(TimeUs, f64)]) -> f64 {
     let years = |time: TimeUs| (time.0 - first) as f64 / (US_PER_DAY as f64 * DAYS_PER_YEAR);
     let x: Vec<f64> = values.iter().map(|value| years(value.0)).collect();
     let y: Vec<f64> = values.iter().map(|value| value.1).collect();
-    stats::theil_sen(&x, &y, 0.9).map_or(f64::NAN, |line| line.slope)
+    stats::theil_sen_line(&x, &y).map_or(f64::NAN, |(slope, _)| slope)
 }
 
 fn days_before_end(time: TimeUs, day: Day) -> f64 {

@@ -62,6 +62,11 @@ pub(crate) fn write(
         Err(_) if cells.count(STEADY_OWN) == 0 => row.why(Group::Resonator, WhyNull::FilterEmpty),
         Err(why) => row.why(Group::Resonator, why),
     }
+    // On most days density stands still, and no line can be drawn whatever the frequency did.
+    let dense = (WARM..CELLS).filter(|&cell| still(density, cell));
+    if !may_carry_line(dense.map(|cell| density.mean[cell])) {
+        return;
+    }
     minutes.fill(frequency);
     let mut temperatures = temperature.cursor();
     let points: Vec<(f64, f64)> = (WARM..CELLS)
@@ -81,6 +86,15 @@ pub(crate) fn write(
 fn still(minutes: &Minutes, cell: usize) -> bool {
     let (low, high) = (minutes.low[cell], minutes.high[cell]);
     minutes.mean[cell] > 0.0 && high - low <= STILL_SHARE * high.abs()
+}
+
+/// Whether densities range so far that some of them may carry a line; a hair more than [`line`]
+/// asks for, so that no rounding decides otherwise there.
+fn may_carry_line(densities: impl Iterator<Item = f64>) -> bool {
+    let (low, high) = densities.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), density| {
+        (if density < low { density } else { low }, if density > high { density } else { high })
+    });
+    high - low >= 0.99 * MIN_RANGE * high
 }
 
 /// Slope and intercept of period squared on density, where its range carries a line.

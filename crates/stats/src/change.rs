@@ -1,6 +1,8 @@
 //! One break in the level of a series, and two running charts.
 //!
-//! Why:    plain rivals beside the verdict, and the date of a step.
+//! Why:    a plain rival beside the verdict, and the date of a step. The exponential mean is the
+//!         back-test's control chart. Nothing reads the cumulative sums: they are here because
+//!         both charts are promised as held to the handbook's printed examples.
 //! In:     evenly spaced values in time order. The break leaves gaps out but keeps their
 //!         place; the charts carry their last state over a gap.
 //! Source: least-squares break: Bai & Perron (1998), Econometrica 66, 47 (from memory); charts:

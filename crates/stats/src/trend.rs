@@ -1,7 +1,7 @@
 //! Trends that half a season of nonsense cannot turn: Theil-Sen and Mann-Kendall.
 //!
-//! Why:    the plain rivals shown beside the verdict. Both take neighbours as independent: on
-//!         correlated values the p-value is far too small, and a report must say so.
+//! Why:    plain rivals shown beside the verdict. Both take neighbours as independent: on
+//!         correlated values the p-value is far too small; corrections stand beside this module.
 //! In:     times and values in pairs, or values in time order; a pair with a gap is left out.
 //! Method: slope = median of all pairwise slopes of unequal times; intercept =
 //!         median y - slope * median t (Conover); interval by interpolating the ordered slopes
@@ -12,7 +12,7 @@
 //!         18, 107; all as restated in USEPA (2009), Unified Guidance, ch. 17.
 
 use crate::distribution::{normal_quantile, normal_two_sided_p};
-use crate::location::{finite, median, median_in_place};
+use crate::location::{finite, median_in_place};
 use crate::rates::Interval;
 
 /// A robust straight line.
@@ -32,19 +32,13 @@ pub struct TheilSen {
 ///
 /// O(n^2) in time and memory: for block and daily values, not for raw samples.
 pub fn theil_sen(time: &[f64], value: &[f64], confidence: f64) -> Option<TheilSen> {
-    let points: Vec<(f64, f64)> = time
-        .iter()
-        .zip(value)
-        .filter(|(t, y)| t.is_finite() && y.is_finite())
-        .map(|(&t, &y)| (t, y))
-        .collect();
+    let points = finite_points(time, value);
     let mut slopes = pairwise_slopes(&points);
     if slopes.is_empty() {
         return None;
     }
     slopes.sort_unstable_by(f64::total_cmp);
     let slope = median_of_sorted(&slopes);
-    let times: Vec<f64> = points.iter().map(|point| point.0).collect();
     let values: Vec<f64> = points.iter().map(|point| point.1).collect();
     let spread = normal_quantile(0.5 + confidence / 2.0) * tied_variance(&values).sqrt();
     let n = slopes.len() as f64;
@@ -52,8 +46,38 @@ pub fn theil_sen(time: &[f64], value: &[f64], confidence: f64) -> Option<TheilSe
         low: at_rank(&slopes, (n - spread) / 2.0),
         high: at_rank(&slopes, (n + spread) / 2.0 + 1.0),
     };
-    let intercept = median(&values) - slope * median(&times);
+    let intercept = intercept_of(&points, slope);
     Some(TheilSen { slope, intercept, interval, n_slopes: slopes.len() })
+}
+
+/// Slope and intercept of [`theil_sen`] alone: without its interval no slopes need be sorted.
+pub fn theil_sen_line(time: &[f64], value: &[f64]) -> Option<(f64, f64)> {
+    let points = finite_points(time, value);
+    let slope = median_slope(&points)?;
+    Some((slope, intercept_of(&points, slope)))
+}
+
+/// Theil-Sen slope of evenly spaced values, per value; `None` under two finite ones. A gap keeps
+/// its place.
+pub(crate) fn sen_slope(values: &[f64]) -> Option<f64> {
+    let there = values.iter().enumerate().filter(|(_, value)| value.is_finite());
+    median_slope(&there.map(|(i, &value)| (i as f64, value)).collect::<Vec<_>>())
+}
+
+fn median_slope(points: &[(f64, f64)]) -> Option<f64> {
+    let mut slopes = pairwise_slopes(points);
+    (!slopes.is_empty()).then(|| median_in_place(&mut slopes))
+}
+
+fn finite_points(time: &[f64], value: &[f64]) -> Vec<(f64, f64)> {
+    let pairs = time.iter().zip(value).filter(|(t, y)| t.is_finite() && y.is_finite());
+    pairs.map(|(&t, &y)| (t, y)).collect()
+}
+
+fn intercept_of(points: &[(f64, f64)], slope: f64) -> f64 {
+    let mut times: Vec<f64> = points.iter().map(|point| point.0).collect();
+    let mut values: Vec<f64> = points.iter().map(|point| point.1).collect();
+    median_in_place(&mut values) - slope * median_in_place(&mut times)
 }
 
 /// The slopes of all pairs with unequal times, in the order of the pairs.
@@ -190,7 +214,7 @@ fn tie_sizes(values: &[f64]) -> Vec<f64> {
     sorted.chunk_by(|a, b| a == b).map(|tie| tie.len() as f64).filter(|&n| n > 1.0).collect()
 }
 
-fn kendall_z(s: f64, variance: f64) -> (f64, f64) {
+pub(crate) fn kendall_z(s: f64, variance: f64) -> (f64, f64) {
     if s == 0.0 || variance <= 0.0 {
         return (0.0, 1.0);
     }
@@ -209,6 +233,17 @@ mod tests {
         let line = theil_sen(&time, &value, 0.95).expect("a line");
         assert_eq!((line.slope, line.intercept), (-0.5, 3.0));
         assert_eq!(line.interval, Interval { low: -0.5, high: -0.5 });
+    }
+
+    #[test]
+    fn the_line_alone_is_the_line_with_its_interval() {
+        let mut generator = crate::Xoshiro256::seeded(12);
+        for n in 2..40 {
+            let time: Vec<f64> = (0..n).map(|_| (9.0 * generator.normal()).round()).collect();
+            let value: Vec<f64> = (0..n).map(|_| generator.normal()).collect();
+            let with = theil_sen(&time, &value, 0.9).map(|line| (line.slope, line.intercept));
+            assert_eq!(theil_sen_line(&time, &value), with, "{n}");
+        }
     }
 
     #[test]

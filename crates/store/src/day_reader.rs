@@ -90,7 +90,6 @@ pub(crate) struct DayFileReader {
     content: Content,
     metadata: ArrowReaderMetadata,
     next: usize,
-    next_row: u64,
     /// The only meter that is wanted.
     meter: Option<String>,
 }
@@ -126,8 +125,7 @@ impl DayFileReader {
         if fields != schema().fields() && fields != schema_1().fields() {
             return Err(unreadable("its columns are not those of a day file".into()));
         }
-        let (next, next_row) = (0, 0);
-        Ok(DayFileReader { file: file.into(), content, metadata, next, next_row, meter: None })
+        Ok(DayFileReader { file: file.into(), content, metadata, next: 0, meter: None })
     }
 
     /// Passes over row groups that cannot hold a meter.
@@ -141,25 +139,32 @@ impl DayFileReader {
         self.metadata.metadata().file_metadata().num_rows().max(0) as u64
     }
 
-    /// The next row group; `None` after the last.
+    /// Number of row groups.
+    pub(crate) fn groups(&self) -> usize {
+        self.metadata.metadata().num_row_groups()
+    }
+
+    /// The row group of a number.
+    pub(crate) fn group(&self, number: usize) -> Result<DecodedGroup, StoreError> {
+        let rows = |group: &RowGroupMetaData| group.num_rows().max(0) as usize;
+        let groups = self.metadata.metadata().row_groups();
+        let unreadable = |reason| StoreError::Unreadable { file: self.file.clone(), reason };
+        let group = groups.get(number).ok_or_else(|| unreadable(format!("no group {number}")))?;
+        let first_row = groups[..number].iter().map(|group| rows(group) as u64).sum();
+        let window = self.content.group(number)?;
+        self.decode(window, number, rows(group), first_row).map_err(unreadable)
+    }
+
+    /// The next row group that may hold what is wanted; `None` after the last.
     pub(crate) fn next_group(&mut self) -> Result<Option<DecodedGroup>, StoreError> {
-        loop {
-            let groups = self.metadata.metadata().row_groups();
-            let Some(group) = groups.get(self.next) else { return Ok(None) };
-            let rows = group.num_rows().max(0) as usize;
-            let wanted = self.meter.as_deref().is_none_or(|meter| may_hold(group, meter));
-            let (number, first_row) = (self.next, self.next_row);
+        while let Some(group) = self.metadata.metadata().row_groups().get(self.next) {
+            let number = self.next;
             self.next += 1;
-            self.next_row += rows as u64;
-            if !wanted {
-                continue;
+            if self.meter.as_deref().is_none_or(|meter| may_hold(group, meter)) {
+                return self.group(number).map(Some);
             }
-            let window = self.content.group(number)?;
-            let decoded = self.decode(window, number, rows, first_row);
-            return decoded
-                .map(Some)
-                .map_err(|reason| StoreError::Unreadable { file: self.file.clone(), reason });
         }
+        Ok(None)
     }
 
     fn decode(

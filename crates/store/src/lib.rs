@@ -27,6 +27,7 @@
 //! ```
 
 mod accounts;
+mod batches;
 mod buffer;
 mod check;
 mod commit;

@@ -1,9 +1,10 @@
 //! Reading what is stored: runs of readings as they stand, with where they came from, or as they
 //! stood before some dumps had come.
 
+use crate::batches;
 use crate::conflicts::ConflictSink;
-use crate::day_file::{Group, GroupSegment};
-use crate::day_reader::{DayFileReader, DecodedGroup};
+use crate::day_file::Group;
+use crate::day_reader::DayFileReader;
 use crate::error::StoreError;
 use crate::incoming::{DumpNumbers, Incoming};
 use crate::layout::{Unit, bucket_of};
@@ -64,7 +65,7 @@ impl Store {
     }
 
     /// Gives all meters of one day and bucket in batches of about one row group, each meter
-    /// whole, in order of name: a caller can spread the meters of a batch over cores.
+    /// whole, in order of name.
     ///
     /// # Errors
     /// As [`Store::for_each_run`].
@@ -74,11 +75,33 @@ impl Store {
         bucket: u32,
         f: &mut dyn FnMut(&[MeterRuns<'_>]),
     ) -> Result<(), StoreError> {
-        let unit = Unit { day, bucket };
-        let Some(bytes) = self.day_bytes(unit)? else { return Ok(()) };
-        let mut reader = DayFileReader::new(&unit.samples_path(), bytes)?;
-        let mut groups = || Ok(reader.next_group()?.map(DecodedGroup::into_group));
-        whole_meters(&mut groups, &mut |group| f(&group.meters()))
+        match self.day_reader(Unit { day, bucket })? {
+            Some(reader) => batches::each_batch(&reader, f),
+            None => Ok(()),
+        }
+    }
+
+    /// As [`Store::for_each_batch`], on idle cores: a batch is as many row groups as there are
+    /// threads, so that a caller can spread its meters over them, and the next batch is decoded
+    /// meanwhile.
+    ///
+    /// # Errors
+    /// As [`Store::for_each_run`].
+    pub fn for_each_batch_ahead(
+        &self,
+        day: Day,
+        bucket: u32,
+        f: &mut (dyn FnMut(&[MeterRuns<'_>]) + Send),
+    ) -> Result<(), StoreError> {
+        match self.day_reader(Unit { day, bucket })? {
+            Some(reader) => batches::each_batch_ahead(&reader, f),
+            None => Ok(()),
+        }
+    }
+
+    fn day_reader(&self, unit: Unit) -> Result<Option<DayFileReader>, StoreError> {
+        let bytes = self.day_bytes(unit)?;
+        bytes.map(|bytes| DayFileReader::new(&unit.samples_path(), bytes)).transpose()
     }
 
     /// As [`Store::for_each_run`], with the dump and line that each reading came from.
@@ -278,23 +301,6 @@ fn whole_meters(
         f(&pending);
     }
     Ok(())
-}
-
-impl DecodedGroup {
-    fn into_group(self) -> Group {
-        let segments = self.runs.iter().map(|run| GroupSegment {
-            meter: run.meter.clone(),
-            signal: run.signal.clone(),
-            rows: run.end - run.start,
-        });
-        Group {
-            segments: segments.collect(),
-            time_us: self.time_us.to_vec(),
-            value: self.value.to_vec(),
-            quality: self.quality.to_vec(),
-            ..Group::default()
-        }
-    }
 }
 
 impl Group {

@@ -6,7 +6,7 @@ mod common;
 
 use common::{Dump, Row, START, everything, import, open, rows};
 use metersift_model::Signal;
-use metersift_store::{FORMAT_KEY, UNITS_KEY, day_file_schema};
+use metersift_store::{FORMAT_KEY, MeterRuns, RunRef, UNITS_KEY, day_file_schema};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::basic::{Compression, Encoding};
 use parquet::file::metadata::ParquetMetaData;
@@ -79,6 +79,52 @@ fn a_row_group_begins_with_a_series_and_holds_about_400_000_readings() {
         })
         .unwrap();
     assert!(batches > 3, "{batches}");
+}
+
+/// A series as it came: meter, signal, readings, and a sum over all columns that minds their order.
+type Came = (String, String, usize, u64);
+
+fn came(run: &RunRef<'_>) -> Came {
+    let cells = run.time_us.iter().zip(run.value).zip(run.quality);
+    let sum = cells.fold(0_u64, |sum, ((time, value), quality)| {
+        let cell = *time as u64 ^ value.to_bits().rotate_left(20) ^ u64::from(*quality);
+        sum.wrapping_mul(0x0100_0000_01b3).wrapping_add(cell)
+    });
+    (run.meter.into(), run.signal.into(), run.time_us.len(), sum)
+}
+
+/// Meters that go on in the next row group, and a series so long that it is split itself.
+#[test]
+fn what_is_read_ahead_is_what_is_read_one_by_one_at_any_number_of_threads() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut all = rows(20, START.start(), 24, 6);
+    let long = |i: i64| Row {
+        meter: "FT-0001".into(),
+        signal: Signal::Pressure,
+        time_us: START.start().0 + i * 60_000,
+        value: (i % 977) as f64,
+        quality: 192,
+    };
+    all.extend((0..1_300_000).map(long));
+    let mut store = open(folder.path(), 1, 1 << 30);
+    import(&mut store, &[Dump::new("a.csv", all)]).unwrap();
+    let mut want: Vec<Came> = Vec::new();
+    store.for_each_run_with_origin(START, 0, &mut |run| want.push(came(&run.run))).unwrap();
+    assert!(want.iter().any(|series| series.2 == 1_300_000), "{want:?}");
+    let mut one_by_one = Vec::new();
+    store.for_each_run(START, 0, &mut |run| one_by_one.push(came(&run))).unwrap();
+    assert_eq!(one_by_one, want);
+    for threads in [1, 2, 3, 16] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let (mut ahead, mut names) = (Vec::new(), Vec::new());
+        let mut each = |meters: &[MeterRuns<'_>]| {
+            names.extend(meters.iter().map(|meter| meter.meter.to_string()));
+            ahead.extend(meters.iter().flat_map(|meter| &meter.runs).map(came));
+        };
+        pool.install(|| store.for_each_batch_ahead(START, 0, &mut each)).unwrap();
+        assert_eq!(ahead, want, "{threads} threads");
+        assert!(names.windows(2).all(|pair| pair[0] < pair[1]), "each meter once: {names:?}");
+    }
 }
 
 /// Shortest round-trip numbers (Python `repr` prints them so): text to f64 to Parquet and back.

@@ -128,6 +128,8 @@ struct Done {
     unregistered: BTreeSet<String>,
 }
 
+/// Makes days in a row. Each is written by a thread beside, while the next one is made: what is
+/// written waits for the disk, four times a day.
 fn compute(
     store: &Store,
     jobs: &[Job],
@@ -135,7 +137,32 @@ fn compute(
     alone: bool,
     advance: &(dyn Fn() + Sync),
 ) -> Result<Vec<Done>, Message> {
-    let mut done = Vec::new();
+    std::thread::scope(|scope| {
+        let (to_disk, ready) = std::sync::mpsc::sync_channel::<(&Job, Table, Made)>(1);
+        let write_all = move || {
+            let written = ready.into_iter().map(|(job, old, made)| {
+                let done = write(store, job, inputs, &old, made);
+                advance();
+                done
+            });
+            written.collect::<Result<Vec<Done>, Message>>()
+        };
+        let writer = scope.spawn(write_all);
+        let made = make_all(store, jobs, inputs, alone, &|one| to_disk.send(one).is_ok());
+        drop(to_disk);
+        let written = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        made.and(written)
+    })
+}
+
+/// Gives the rows of each day, with those that were there; goes on while they are `taken`.
+fn make_all<'a>(
+    store: &Store,
+    jobs: &'a [Job],
+    inputs: &Inputs<'_>,
+    alone: bool,
+    taken: &dyn Fn((&'a Job, Table, Made)) -> bool,
+) -> Result<(), Message> {
     let mut last: Option<(Day, Tails)> = None;
     for job in jobs {
         let old = match job.why {
@@ -153,10 +180,11 @@ fn compute(
         if job.why != Why::Record {
             last = Some((job.day, std::mem::take(&mut made.tails)));
         }
-        done.push(write(store, job, inputs, &old, made)?);
-        advance();
+        if !taken((job, old, made)) {
+            break;
+        }
     }
-    Ok(done)
+    Ok(())
 }
 
 /// Meters whose records are not those that their row was made from; `None` = the table does not

@@ -104,12 +104,14 @@ pub struct Reader<'a> {
 }
 
 impl Reader<'_> {
-    /// Gives the meters that are wanted, in batches of about one row group.
+    /// Gives the meters that are wanted, in batches of about one row group; where cores are idle
+    /// (`alone`), of one for each, the next ones being read meanwhile.
     fn batches(
         &self,
         (day, bucket): (Day, u32),
-        wanted: &dyn Fn(&str) -> bool,
-        f: &mut dyn FnMut(&[Meter<'_>]),
+        wanted: &(dyn Fn(&str) -> bool + Sync),
+        alone: bool,
+        f: &mut (dyn FnMut(&[Meter<'_>]) + Send),
     ) -> Result<(), Message> {
         let mut failed = None;
         let mut each = |meters: &[MeterRuns<'_>]| {
@@ -120,6 +122,7 @@ impl Reader<'_> {
             }
         };
         match self.arrived_before {
+            None if alone => self.store.for_each_batch_ahead(day, bucket, &mut each),
             None => self.store.for_each_batch(day, bucket, &mut each),
             Some(then) => self.store.for_each_batch_as_known(day, bucket, then, &mut each),
         }
@@ -130,7 +133,7 @@ impl Reader<'_> {
     /// The end of a day, of all meters of a bucket or of some.
     pub fn tails(&self, day: Day, bucket: u32, only: &Wanted<'_>) -> Result<Tails, Message> {
         let mut tails = Tails::default();
-        self.batches((day, bucket), &|name| only.reads(name), &mut |meters| {
+        self.batches((day, bucket), &|name| only.reads(name), false, &mut |meters| {
             meters.iter().for_each(|meter| tails.keep(meter, day));
         })?;
         Ok(tails)
@@ -149,7 +152,8 @@ impl Reader<'_> {
             for (day, from_us, into) in
                 [(day.plus(-1), evening, &mut before), (day, i64::MIN, &mut flows)]
             {
-                self.batches((day, lies_in), &|name| partners.contains(name), &mut |meters| {
+                let wanted = |name: &str| partners.contains(name);
+                self.batches((day, lies_in), &wanted, false, &mut |meters| {
                     for meter in meters {
                         into.insert(meter.name.to_string(), meter.keep(from_us));
                     }
@@ -176,16 +180,15 @@ impl Reader<'_> {
         (waiting.before, waiting.flows) = self.flows_elsewhere(day, bucket, inputs)?;
         let job = Job { day, inputs, only, before };
         let reads = |name: &str| only.reads(name);
-        self.batches((day, bucket), &reads, &mut |meters| {
+        self.batches((day, bucket), &reads, alone, &mut |meters| {
             made.look_at(meters, &job, &mut waiting);
             let none = Waiting::default();
             let row = |meter: &Meter<'_>| {
                 let at_once = job.is_made_at_once(meter.name);
                 at_once.then(|| job.row(meter.name, meter.signals.clone(), &none)).flatten()
             };
-            // Reading is a twentieth of the work: nothing is gained by doing it beside.
             let rows: Vec<Row> = if alone {
-                meters.par_iter().map(row).collect()
+                meters.par_iter().with_max_len(1).map(row).collect()
             } else {
                 meters.iter().map(row).collect()
             };
