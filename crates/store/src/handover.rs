@@ -13,7 +13,7 @@
 use crate::error::StoreError;
 use crate::layout::Unit;
 use crate::ledger::{DumpEntry, DumpState, Ledger, NotedStep};
-use crate::runs::OriginRun;
+use crate::runs::{OriginRun, RunRef};
 use crate::store::Store;
 use metersift_model::Day;
 use rayon::prelude::*;
@@ -140,15 +140,38 @@ impl Store {
         match tellers.as_slice() {
             // The common night: one dump told all of the day, and nobody need look it up.
             [one] if one.header_lines.is_empty() => {
-                let mut dump: Vec<u32> = Vec::new();
-                self.for_each_run(unit.day, unit.bucket, &mut |run| {
-                    dump.resize(run.time_us.len(), one.number);
-                    take(OriginRun { run, dump: &dump, line: &[] });
-                })?;
+                self.each_run_told_by(one.number, unit, &mut take)
             }
-            _ => self.for_each_run_with_origin(unit.day, unit.bucket, &mut take)?,
+            _ => self.for_each_run_with_origin(unit.day, unit.bucket, &mut take),
         }
+        .map_err(|error| self.naming_dumps(error, unit))?;
         Ok(all)
+    }
+
+    /// The runs of a unit, group by group: a series may come in several.
+    fn each_run_told_by(
+        &self,
+        dump: u32,
+        unit: Unit,
+        take: &mut dyn FnMut(OriginRun<'_>),
+    ) -> Result<(), StoreError> {
+        let Some(mut reader) = self.day_reader(unit)? else { return Ok(()) };
+        let mut dumps: Vec<u32> = Vec::new();
+        while let Some(group) = reader.next_group()? {
+            for run in &group.runs {
+                let part = run.start..run.end;
+                dumps.resize(part.len(), dump);
+                let run = RunRef {
+                    meter: &run.meter,
+                    signal: &run.signal,
+                    time_us: &group.time_us[part.clone()],
+                    value: &group.value[part.clone()],
+                    quality: &group.quality[part],
+                };
+                take(OriginRun { run, dump: &dumps, line: &[] });
+            }
+        }
+        Ok(())
     }
 }
 

@@ -44,6 +44,7 @@ mod layout;
 mod ledger;
 mod lock;
 mod merge;
+mod ration;
 mod rejects;
 mod runs;
 mod seal;

@@ -166,6 +166,13 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
             accounts(&again)
         ));
     }
+    if outcome.spills > 0 {
+        story::detail(format!(
+            "          {} of readings on disk meanwhile, at a ceiling of {}",
+            counted(outcome.spills, "sorted file"),
+            site.memory
+        ));
+    }
     if let Some(file) = &outcome.conflicts_file {
         say(format!(
             "          {} conflicting readings, both values in store/{file}",
