@@ -15,9 +15,9 @@ use crate::error::{Room, StoreError};
 use crate::incoming::{Incoming, SeriesName, ranks};
 use crate::layout::{STAGING, Unit, bucket_of};
 use crate::ledger::Ledger;
+use crate::ration::Ration;
 use crate::rejects::{self, RejectFile};
 use crate::spill::Run;
-use crate::ration::Ration;
 use crate::store::Store;
 use crate::undo;
 use crate::unit_job::{MergeJob, MergedUnit};
@@ -31,6 +31,20 @@ use std::sync::Arc;
 /// (docs/operations.md), rounded up, for messages only.
 const SPILLED_BYTES: u64 = 25;
 const STORED_BYTES: u64 = 8;
+
+/// Bytes in memory of a reading that waits.
+const BUFFERED_BYTES: u64 = 25;
+
+impl Store {
+    /// About the room that so many new readings take on the disk, and how much of it is for those
+    /// that wait there because memory does not hold them.
+    pub fn room_for(&self, readings: u64) -> (Room, u64) {
+        let in_memory = self.ration().buffer_bytes() as u64 / BUFFERED_BYTES;
+        let waiting_bytes = readings.saturating_sub(in_memory) * SPILLED_BYTES;
+        let needs_bytes = waiting_bytes + readings * STORED_BYTES;
+        (Room { needs_bytes, free_bytes: free_bytes(self.root()) }, waiting_bytes)
+    }
+}
 
 /// An import under way.
 pub struct Import<'s> {
@@ -292,7 +306,8 @@ impl<'s> Import<'s> {
                     buckets.entry(unit.bucket).or_insert_with(nothing);
                 }
                 let unit = |bucket| Unit { day: Day(*day), bucket };
-                loads.extend(buckets.into_iter().map(|(bucket, work)| job.load(unit(bucket), work)));
+                loads
+                    .extend(buckets.into_iter().map(|(bucket, work)| job.load(unit(bucket), work)));
             }
             all.extend(job.run_all(self.ration, loads)?);
         }

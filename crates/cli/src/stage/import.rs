@@ -4,6 +4,8 @@
 //!         order in which they came the first time, then what is new, by source and path. A dump
 //!         that comes again keeps its place in the order in which later dumps win.
 
+mod room;
+
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::{Site, is_partial};
@@ -114,6 +116,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     let ledger = store.ledger();
     let mut seen = Seen::of(site, store);
     let found = find(site, &ledger, &tags, &mut seen, &mut tally)?;
+    room::foretell(site, store, &found, &tags)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
     let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |data| data.len());
