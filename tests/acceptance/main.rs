@@ -24,6 +24,7 @@ mod plan;
 mod prompt;
 mod questions;
 mod recompute;
+mod record_faults;
 mod reimport;
 #[path = "../replay.rs"]
 mod replay;

@@ -621,10 +621,13 @@ fn exit_of(site: &Site, tally: &Tally) -> Exit {
     if beyond || !tally.refused.is_empty() { Exit::SetAside } else { Exit::Done }
 }
 
-/// An import error as people read it.
+/// An import error as people read it. A file that the system cannot give, although it is there
+/// and may be read, is no matter of settings: what could not start for it failed.
 pub fn refused(error: &ImportError, exit: Exit) -> Message {
     let at = error.origin();
-    let mut message = Message::new(exit, error);
+    let system = system_hint(error);
+    let failed = exit == Exit::CouldNotStart && system.is_some();
+    let mut message = Message::new(if failed { Exit::Failed } else { exit }, error);
     if !at.file.is_empty() {
         let mut place = format!("at {}", at.file);
         if at.line > 0 {
@@ -638,7 +641,22 @@ pub fn refused(error: &ImportError, exit: Exit) -> Message {
         }
         message = message.at(place);
     }
-    message.hint(error.hint())
+    message.hint(system.map_or_else(|| error.hint(), String::from))
+}
+
+/// What to do where the trouble is the system's and not the file's.
+fn system_hint(error: &ImportError) -> Option<&'static str> {
+    let ImportError::Io { source, .. } = error else { return None };
+    match Trouble::of(source) {
+        Trouble::Device => Some(
+            "the disk of this file failed: look at it and at the system's log, copy the file \
+             again, and run again",
+        ),
+        Trouble::TooManyFiles => {
+            Some("raise the limit on open files (`ulimit -n`, LimitNOFILE) and run again")
+        }
+        _ => None,
+    }
 }
 
 /// A store error as people read it, with its exit code and what to do.
