@@ -233,7 +233,12 @@ fn find<'a>(
                 }
                 continue;
             }
-            for path in files_in(&path, tally) {
+            // A file that was a dump of its own and looks as it did then is no archive now.
+            let dumps = match seen.is_known(&path) {
+                true => vec![path],
+                false => files_in(&path, tally),
+            };
+            for path in dumps {
                 let hash = match seen.hash(&path) {
                     Ok(hash) => hash,
                     Err(error) => {

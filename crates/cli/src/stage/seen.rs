@@ -32,6 +32,14 @@ impl Seen {
         Seen { before: store.seen_files(), now: SeenFiles::new(), tags }
     }
 
+    /// Whether a file looks as it did when it was hashed as a dump.
+    pub fn is_known(&self, path: &Path) -> bool {
+        let looks = std::fs::metadata(path).ok().and_then(looks);
+        self.before
+            .get(&*path.to_string_lossy())
+            .is_some_and(|seen| Some(&seen.looks) == looks.as_ref())
+    }
+
     /// The hash of a dump as it lies on disk.
     pub fn hash(&mut self, path: &Path) -> Result<String, ImportError> {
         let looks = std::fs::metadata(metersift_import::file_of(path)).ok().and_then(looks);
