@@ -34,6 +34,7 @@ mod schedule;
 mod seen;
 mod since;
 mod site_file;
+mod standing;
 mod straight;
 #[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
 mod straightway;

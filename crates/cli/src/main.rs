@@ -21,6 +21,7 @@ use pipeline::{Pipeline, Stage};
 use site::Site;
 use stage::check_store::Damage;
 use stage::night::{self, Upto};
+use stage::standing::Grounds;
 use stage::{
     backtest, bundle, check_store, demo, explain, features, import, ledger, plan, scan, trace,
     withdraw,
@@ -68,9 +69,7 @@ fn run(command: Command) -> Result<Exit, Message> {
         Command::Run { pipeline, site, as_of, memory } => {
             run_pipeline(&pipeline, &site.site, as_of.as_of, memory.memory)
         }
-        Command::Import { site, memory } => {
-            job(&site.site, None, &[Stage::Import], memory.memory)
-        }
+        Command::Import { site, memory } => job(&site.site, None, &[Stage::Import], memory.memory),
         Command::Features { site } => job(&site.site, None, &[Stage::Features], None),
         Command::Faults { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Faults], None),
         Command::Rank { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Rank], None),
@@ -211,8 +210,16 @@ fn job(
     }
     if let Some(upto) = upto {
         let as_of = as_of_day(&store, as_of.as_deref())?;
+        let stage = story::stage("news");
+        let grounds = Grounds::of(&site, &store, as_of, upto);
+        if grounds.stand(&site, &store, as_of) {
+            stage.done(format!("none that out/{as_of} hangs on: it stands as it was made"));
+            return Ok(exit);
+        }
         let judged = night::judge(&site, &store, records, as_of)?;
         night::write(&site, &store, &judged, &read.rejects, upto)?;
+        // What it hangs on was told before it was made: whatever changed meanwhile is news.
+        grounds.keep(&site, &store, as_of);
     }
     Ok(exit)
 }
