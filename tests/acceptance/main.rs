@@ -24,6 +24,7 @@ mod plan;
 mod prompt;
 mod questions;
 mod recompute;
+mod record_faults;
 mod reimport;
 #[path = "../replay.rs"]
 mod replay;
@@ -33,6 +34,7 @@ mod schedule;
 mod seen;
 mod since;
 mod site_file;
+mod standing;
 mod straight;
 #[path = "../../crates/cli/examples/verdict_bench/straight.rs"]
 mod straightway;

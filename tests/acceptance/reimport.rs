@@ -140,51 +140,57 @@ fn packed(
     days.iter().enumerate().map(day).collect()
 }
 
+/// A site whose plain dumps of each day are imported and whose features are made.
+fn plain_site(days: &[Vec<String>], buckets: u32) -> tempfile::TempDir {
+    let plain = tempfile::tempdir().expect("a folder");
+    site(plain.path(), buckets);
+    for (day, rows) in DAYS.iter().zip(days) {
+        put(&plain.path().join(format!("dumps/{day}.csv")), dump(rows, "\n"));
+    }
+    run("import", plain.path(), 1);
+    run("features", plain.path(), 1);
+    plain
+}
+
+fn same_files(got: &BTreeMap<String, Vec<u8>>, expected: &BTreeMap<String, Vec<u8>>, what: &str) {
+    let names = |files: &BTreeMap<String, Vec<u8>>| files.keys().cloned().collect::<Vec<_>>();
+    assert_eq!(names(got), names(expected), "{what}");
+    let differs: Vec<_> =
+        got.iter().filter(|(name, bytes)| expected[*name] != **bytes).map(|file| file.0).collect();
+    assert!(differs.is_empty(), "{what}: {differs:?}");
+}
+
+/// Every way with every grid and number of threads.
 #[test]
 fn packed_split_renamed_or_in_another_order_the_store_is_the_same_byte_for_byte() {
     let days: Vec<Vec<String>> = DAYS.iter().map(|day| rows(day)).collect();
     let n: u64 = days.iter().map(|rows| rows.len() as u64).sum();
     for buckets in [1, 3] {
-        let plain = tempfile::tempdir().expect("a folder");
-        site(plain.path(), buckets);
-        for (day, rows) in DAYS.iter().zip(&days) {
-            put(&plain.path().join(format!("dumps/{day}.csv")), dump(rows, "\n"));
-        }
-        run("import", plain.path(), 1);
-        run("features", plain.path(), 1);
+        let plain = plain_site(&days, buckets);
         let expected = files(plain.path());
         assert!(expected.len() >= 3 * 3 && totals(plain.path()) == [n, n, 0, 0]);
-
         for (i, (way, make)) in WAYS.iter().enumerate() {
-            let threads = [1, 2, 4][i % 3];
-            let other = tempfile::tempdir().expect("a folder");
-            site(other.path(), buckets);
             let made = make(&days);
-            for (name, bytes) in &made {
-                put(&other.path().join("dumps").join(name), bytes);
+            for threads in [1, 2] {
+                let other = tempfile::tempdir().expect("a folder");
+                site(other.path(), buckets);
+                for (name, bytes) in &made {
+                    put(&other.path().join("dumps").join(name), bytes);
+                }
+                run("import", other.path(), threads);
+                run("features", other.path(), threads);
+                let what = format!("{way}, {buckets} buckets, {threads} threads");
+                assert_eq!(totals(other.path()), [n, n, 0, 0], "{what}");
+                same_files(&files(other.path()), &expected, &what);
             }
-            run("import", other.path(), threads);
-            run("features", other.path(), threads);
-            let what = format!("{way}, {buckets} buckets, {threads} threads");
-            assert_eq!(totals(other.path()), [n, n, 0, 0], "{what}");
-            let got = files(other.path());
-            let names =
-                |files: &BTreeMap<String, Vec<u8>>| files.keys().cloned().collect::<Vec<_>>();
-            assert_eq!(names(&got), names(&expected), "{what}");
-            let differs: Vec<_> = got
-                .iter()
-                .filter(|(name, bytes)| expected[*name] != **bytes)
-                .map(|f| f.0)
-                .collect();
-            assert!(differs.is_empty(), "{what}: {differs:?}");
 
             // And on top of the plain ones: nothing new, all of it told.
             for (name, bytes) in &made {
                 put(&plain.path().join("dumps").join(format!("{i}-{name}")), bytes);
             }
-            run("import", plain.path(), threads);
-            let differs = files(plain.path()) != expected;
-            assert!(!differs, "{what}: on top of what was there");
+            run("import", plain.path(), 1 + i % 2);
+            let what = format!("{way}, {buckets} buckets, on top of what was there");
+            same_files(&files(plain.path()), &expected, &what);
             for (name, _) in &made {
                 std::fs::remove_file(plain.path().join("dumps").join(format!("{i}-{name}")))
                     .expect("removed");
@@ -192,6 +198,36 @@ fn packed_split_renamed_or_in_another_order_the_store_is_the_same_byte_for_byte(
             let [rows_in, stored, duplicate, conflicting] = totals(plain.path());
             assert_eq!((stored, conflicting), (n, 0), "{what}");
             assert_eq!(rows_in, stored + duplicate, "{what}");
+        }
+    }
+}
+
+/// Dumps arrive night by night, in every order there is; some come again in another packing in
+/// between.
+#[test]
+fn night_by_night_in_any_order_the_store_is_the_same_byte_for_byte() {
+    const ORDERS: [[usize; 3]; 6] =
+        [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
+    let days: Vec<Vec<String>> = DAYS.iter().map(|day| rows(day)).collect();
+    let n: u64 = days.iter().map(|rows| rows.len() as u64).sum();
+    let grids = [1, 3];
+    let expected = grids.map(|buckets| files(plain_site(&days, buckets).path()));
+    for (i, order) in ORDERS.iter().enumerate() {
+        let threads = 1 + i % 2;
+        for (buckets, expected) in grids.iter().zip(&expected) {
+            let other = tempfile::tempdir().expect("a folder");
+            site(other.path(), *buckets);
+            for (night, &day) in order.iter().enumerate() {
+                let text = dump(&days[day], "\n");
+                let packed = gzip(text.as_bytes());
+                put(&other.path().join(format!("dumps/{night}.csv")), text);
+                put(&other.path().join(format!("dumps/{}.csv.gz", 9 - night)), packed);
+                run("import", other.path(), threads);
+            }
+            run("features", other.path(), threads);
+            let what = format!("{order:?}, {buckets} buckets, {threads} threads");
+            assert_eq!(totals(other.path()), [2 * n, n, n, 0], "{what}");
+            same_files(&files(other.path()), expected, &what);
         }
     }
 }

@@ -1,5 +1,6 @@
 //! The prompt: every command, flag and help text, defined once.
 
+use crate::memory::Memory;
 use crate::stage::{ledger, plan};
 use crate::story::ProgressKind;
 use clap::{Args, Parser, Subcommand};
@@ -64,6 +65,16 @@ pub struct SiteArg {
     pub site: PathBuf,
 }
 
+/// How much memory an import may take.
+#[derive(Args, Debug, Clone)]
+pub struct MemoryArg {
+    /// Most memory an import may take (256MiB, 2GiB, or a number of MiB); beyond it readings wait
+    /// in sorted files in the store. Results do not depend on it. Default: `memory_mib` under
+    /// [store] of the site file, else 512 MiB.
+    #[arg(long, value_name = "SIZE", value_parser = Memory::parse)]
+    pub memory: Option<Memory>,
+}
+
 /// For which morning to judge.
 #[derive(Args, Debug, Clone)]
 pub struct AsOfArg {
@@ -90,6 +101,8 @@ pub enum Command {
         /// Seed of everything invented.
         #[arg(long, default_value_t = 7)]
         seed: u64,
+        #[command(flatten)]
+        memory: MemoryArg,
     },
     /// Say what dumps hold, and the site-file lines that settle each guess.
     #[command(before_help = "Example: metersift scan dumps/2026-03.csv.gz")]
@@ -113,12 +126,16 @@ pub enum Command {
         site: SiteArg,
         #[command(flatten)]
         as_of: AsOfArg,
+        #[command(flatten)]
+        memory: MemoryArg,
     },
     /// Take new dumps into the store.
-    #[command(before_help = "Example: metersift import --site plants/larkmoor")]
+    #[command(before_help = "Example: metersift import --site plants/larkmoor --memory 256MiB")]
     Import {
         #[command(flatten)]
         site: SiteArg,
+        #[command(flatten)]
+        memory: MemoryArg,
     },
     /// Compute the daily features of the days that new samples touched.
     #[command(before_help = "Example: metersift features --site plants/larkmoor")]

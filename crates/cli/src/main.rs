@@ -4,6 +4,7 @@
 
 mod args;
 mod exit;
+mod memory;
 mod message;
 mod pipeline;
 mod site;
@@ -14,11 +15,13 @@ mod suggest;
 use args::{Cli, Command, OutputArg};
 use clap::{CommandFactory, Parser};
 use exit::Exit;
+use memory::Memory;
 use message::Message;
 use pipeline::{Pipeline, Stage};
 use site::Site;
 use stage::check_store::Damage;
 use stage::night::{self, Upto};
+use stage::standing::Grounds;
 use stage::{
     backtest, bundle, check_store, demo, explain, features, import, ledger, plan, scan, trace,
     withdraw,
@@ -49,9 +52,9 @@ fn main() -> ExitCode {
 
 fn run(command: Command) -> Result<Exit, Message> {
     match command {
-        Command::Demo { dir, meters, days, seed } => {
+        Command::Demo { dir, meters, days, seed, memory } => {
             let plan = fleet_plan(meters, days, seed)?;
-            let (text, exit) = demo::run(&dir, &plan)?;
+            let (text, exit) = demo::run(&dir, &plan, memory.memory)?;
             print(&text)?;
             Ok(exit)
         }
@@ -63,12 +66,14 @@ fn run(command: Command) -> Result<Exit, Message> {
             print(&text)?;
             Ok(exit)
         }
-        Command::Run { pipeline, site, as_of } => run_pipeline(&pipeline, &site.site, as_of.as_of),
-        Command::Import { site } => job(&site.site, None, &[Stage::Import]),
-        Command::Features { site } => job(&site.site, None, &[Stage::Features]),
-        Command::Faults { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Faults]),
-        Command::Rank { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Rank]),
-        Command::Report { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Report]),
+        Command::Run { pipeline, site, as_of, memory } => {
+            run_pipeline(&pipeline, &site.site, as_of.as_of, memory.memory)
+        }
+        Command::Import { site, memory } => job(&site.site, None, &[Stage::Import], memory.memory),
+        Command::Features { site } => job(&site.site, None, &[Stage::Features], None),
+        Command::Faults { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Faults], None),
+        Command::Rank { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Rank], None),
+        Command::Report { site, as_of } => job(&site.site, as_of.as_of, &[Stage::Report], None),
         Command::Backtest { site, from, to, every, as_known } => {
             let site = Site::load(&site.site)?;
             let span = backtest::Span {
@@ -140,7 +145,12 @@ fn fleet_plan(meters: usize, days: usize, seed: u64) -> Result<metersift_sim::Pl
     Ok(metersift_sim::Plan::larkmoor(meters, days, seed))
 }
 
-fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit, Message> {
+fn run_pipeline(
+    path: &Path,
+    site: &Path,
+    as_of: Option<String>,
+    memory: Option<Memory>,
+) -> Result<Exit, Message> {
     let pipeline = Pipeline::load(path)?;
     story::note(format!("{}: {}", path.display(), pipeline.description));
     let as_of = as_of.or_else(|| (pipeline.as_of != "latest").then(|| pipeline.as_of.clone()));
@@ -148,7 +158,7 @@ fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit,
     if pipeline.stages.contains(&Stage::CheckStore) {
         exit = exit.max(check_store::run(&Site::load(site)?, Damage::Tell)?);
     }
-    exit = exit.max(job(site, as_of.clone(), &pipeline.stages)?);
+    exit = exit.max(job(site, as_of.clone(), &pipeline.stages, memory)?);
     if pipeline.stages.contains(&Stage::Backtest) {
         let options = &pipeline.backtest;
         let span = backtest::Span {
@@ -163,7 +173,12 @@ fn run_pipeline(path: &Path, site: &Path, as_of: Option<String>) -> Result<Exit,
 }
 
 /// Runs the stages of a night, in their own order, each at most once.
-fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Message> {
+fn job(
+    dir: &Path,
+    as_of: Option<String>,
+    stages: &[Stage],
+    memory: Option<Memory>,
+) -> Result<Exit, Message> {
     let has = |stage| stages.contains(&stage);
     let upto = [
         (Stage::Report, Upto::Report),
@@ -176,7 +191,7 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     if !has(Stage::Import) && !has(Stage::Features) && upto.is_none() {
         return Ok(Exit::Done);
     }
-    let site = Site::load(dir)?;
+    let site = Site::load(dir)?.with_memory(memory);
     // Records are read first: a register that cannot be used stops the night before it writes.
     let read = night::open_records(&site)?;
     let (records, mut exit) = (read.records, read.exit);
@@ -195,8 +210,16 @@ fn job(dir: &Path, as_of: Option<String>, stages: &[Stage]) -> Result<Exit, Mess
     }
     if let Some(upto) = upto {
         let as_of = as_of_day(&store, as_of.as_deref())?;
+        let stage = story::stage("news");
+        let grounds = Grounds::of(&site, &store, as_of, upto);
+        if grounds.stand(&site, &store, as_of) {
+            stage.done(format!("none that out/{as_of} hangs on: it stands as it was made"));
+            return Ok(exit);
+        }
         let judged = night::judge(&site, &store, records, as_of)?;
         night::write(&site, &store, &judged, &read.rejects, upto)?;
+        // What it hangs on was told before it was made: whatever changed meanwhile is news.
+        grounds.keep(&site, &store, as_of);
     }
     Ok(exit)
 }

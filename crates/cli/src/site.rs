@@ -1,7 +1,9 @@
 //! The site folder: `site.toml`, the dumps and records it points at, and where results go.
 
+use crate::memory::Memory;
 use crate::message::Message;
 use crate::stage::guard::AcceptedStep;
+use crate::story::note;
 use crate::suggest;
 use metersift_import::SourceSettings;
 use metersift_import::records::RecordSettings;
@@ -52,8 +54,8 @@ pub struct SiteFile {
 pub struct StoreSection {
     /// Buckets of meters per day; fixed when the store is made.
     pub bucket_count: u32,
-    /// Memory for rows in flight during an import, MiB.
-    pub memory_mib: u64,
+    /// Most memory that an import may take, MiB; 512 unless set. `--memory` at the prompt wins.
+    pub memory_mib: Option<u64>,
     /// Whether the site sees to it that one machine at a time writes: then a store may lie on a
     /// network share, whose locks may not keep a second writer out.
     pub one_writer_guaranteed: bool,
@@ -61,7 +63,7 @@ pub struct StoreSection {
 
 impl Default for StoreSection {
     fn default() -> StoreSection {
-        StoreSection { bucket_count: 1, memory_mib: 512, one_writer_guaranteed: false }
+        StoreSection { bucket_count: 1, memory_mib: None, one_writer_guaranteed: false }
     }
 }
 
@@ -72,6 +74,9 @@ impl SiteFile {
         self.rank.check().map_err(|error| error.to_string())?;
         self.plan.check().map_err(|error| error.to_string())?;
         self.accepted_steps.iter().try_for_each(AcceptedStep::check)?;
+        if self.store.memory_mib == Some(0) {
+            return Err("store: read memory_mib = 0, expected at least 1".into());
+        }
         let mut names = std::collections::BTreeSet::new();
         match self.sources.iter().find(|source| !names.insert(&source.name)) {
             Some(twice) => Err(format!("two sources have the name `{}`", twice.name)),
@@ -96,7 +101,12 @@ pub struct Site {
     pub file: SiteFile,
     /// blake3 of the settings text: every output names it.
     pub config_hash: String,
+    /// Most memory that an import may take.
+    pub memory: Memory,
 }
+
+/// Most memory that an import may take where nothing is said.
+const USUAL_MEMORY_MIB: u64 = 512;
 
 impl Site {
     /// Reads `site.toml` of a folder.
@@ -127,7 +137,20 @@ impl Site {
                 .hint("the keys, their units and defaults stand in docs/site-file.md")
         })?;
         let config_hash = blake3::hash(text.as_bytes()).to_hex().to_string();
-        Ok(Site { dir: dir.to_path_buf(), file, config_hash })
+        let memory = Memory::mib(file.store.memory_mib.unwrap_or(USUAL_MEMORY_MIB));
+        Ok(Site { dir: dir.to_path_buf(), file, config_hash, memory })
+    }
+
+    /// With what was asked for at the prompt, which wins over the site file; where both speak,
+    /// that is told.
+    pub fn with_memory(mut self, asked: Option<Memory>) -> Site {
+        if let Some(asked) = asked {
+            if let Some(set) = self.file.store.memory_mib {
+                note(format!("memory    {asked} (--memory; site.toml says {set} MiB)"));
+            }
+            self.memory = asked;
+        }
+        self
     }
 
     /// The zone in which the people of the site live.

@@ -412,7 +412,8 @@ impl Reader<'_> {
         mapped: &ColumnNames,
         read: fn(&mut Records, &str, &Row<'_>) -> Result<(), Fault>,
     ) -> Result<(), ImportError> {
-        if !path.exists() {
+        // A file that cannot be looked at is not one that is not there.
+        if !path.try_exists().map_err(|e| ImportError::io(path, "open", e))? {
             return Ok(());
         }
         let opened = match self.open(path, kind, mapped) {

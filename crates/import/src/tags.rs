@@ -153,6 +153,15 @@ impl TagTable {
         !matches!(self.resolve(tag.as_bytes(), &mut extra).kind, TagKind::Unknown)
     }
 
+    /// Whether the readings of a tag are wanted: it is known, and of a signal that is kept.
+    pub fn wants(&self, tag: &str) -> bool {
+        let mut extra = Vec::new();
+        !matches!(
+            self.resolve(tag.as_bytes(), &mut extra).kind,
+            TagKind::Unknown | TagKind::Ignored
+        )
+    }
+
     /// A written-out tag that differs from this name in the case of letters only.
     pub fn but_for_case(&self, name: &str) -> Option<&str> {
         let folded = name.to_lowercase();

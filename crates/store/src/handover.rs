@@ -13,7 +13,7 @@
 use crate::error::StoreError;
 use crate::layout::Unit;
 use crate::ledger::{DumpEntry, DumpState, Ledger, NotedStep};
-use crate::runs::OriginRun;
+use crate::runs::{OriginRun, RunRef};
 use crate::store::Store;
 use metersift_model::Day;
 use rayon::prelude::*;
@@ -126,32 +126,64 @@ impl Store {
         let tellers: Vec<&DumpEntry> =
             ledger.dumps.iter().filter(|dump| told(dump, unit)).collect();
         let mut all: BTreeMap<Key, Vec<Stretch>> = BTreeMap::new();
+        let headers: BTreeMap<u32, &[u64]> =
+            tellers.iter().map(|dump| (dump.number, dump.header_lines.as_slice())).collect();
         let mut take = |origin: OriginRun<'_>| {
             let run = origin.run;
             let key = (run.meter.to_string(), run.signal.to_string());
             let stretches = all.entry(key).or_default();
-            let readings = run.time_us.iter().zip(run.value).zip(run.quality).zip(origin.dump);
-            for (i, (((&time, &value), &quality), &dump)) in readings.enumerate() {
-                if quality >= GOOD && value.is_finite() {
-                    let headers = ledger.dump(dump).map_or(&[][..], |d| &d.header_lines);
-                    let line = origin.line.get(i).copied().unwrap_or(0);
-                    let above = headers.iter().filter(|&&header| header < u64::from(line)).count();
-                    push(stretches, (dump, above), (time, value));
+            let mut from = 0;
+            // Most runs are of one dump, and of a long one its two ends are all that is wanted.
+            for told in origin.dump.chunk_by(|a, b| a == b) {
+                let part = from..from + told.len();
+                from = part.end;
+                let headers = headers.get(&told[0]).copied().unwrap_or(&[]);
+                if headers.is_empty() {
+                    add(stretches, (told[0], 0), &run, part);
+                    continue;
+                }
+                for i in part {
+                    let line = u64::from(origin.line.get(i).copied().unwrap_or(0));
+                    let above = headers.iter().filter(|&&header| header < line).count();
+                    add(stretches, (told[0], above), &run, i..i + 1);
                 }
             }
         };
         match tellers.as_slice() {
             // The common night: one dump told all of the day, and nobody need look it up.
             [one] if one.header_lines.is_empty() => {
-                let mut dump: Vec<u32> = Vec::new();
-                self.for_each_run(unit.day, unit.bucket, &mut |run| {
-                    dump.resize(run.time_us.len(), one.number);
-                    take(OriginRun { run, dump: &dump, line: &[] });
-                })?;
+                self.each_run_told_by(one.number, unit, &mut take)
             }
-            _ => self.for_each_run_with_origin(unit.day, unit.bucket, &mut take)?,
+            _ => self.for_each_run_with_origin(unit.day, unit.bucket, &mut take),
         }
+        .map_err(|error| self.naming_dumps(error, unit))?;
         Ok(all)
+    }
+
+    /// The runs of a unit, group by group: a series may come in several.
+    fn each_run_told_by(
+        &self,
+        dump: u32,
+        unit: Unit,
+        take: &mut dyn FnMut(OriginRun<'_>),
+    ) -> Result<(), StoreError> {
+        let Some(mut reader) = self.day_reader(unit)? else { return Ok(()) };
+        let mut dumps: Vec<u32> = Vec::new();
+        while let Some(group) = reader.next_group()? {
+            for run in &group.runs {
+                let part = run.start..run.end;
+                dumps.resize(part.len(), dump);
+                let run = RunRef {
+                    meter: &run.meter,
+                    signal: &run.signal,
+                    time_us: &group.time_us[part.clone()],
+                    value: &group.value[part.clone()],
+                    quality: &group.quality[part],
+                };
+                take(OriginRun { run, dump: &dumps, line: &[] });
+            }
+        }
+        Ok(())
     }
 }
 
@@ -167,18 +199,30 @@ fn one_teller(ledger: &Ledger, days: &[Day], bucket: u32) -> bool {
     tellers.next().is_none() && first.is_none_or(|dump| dump.header_lines.is_empty())
 }
 
-fn push(stretches: &mut Vec<Stretch>, teller: (u32, usize), reading: (i64, f64)) {
+/// Adds readings that one dump told: the first of them to the head, the last to the tail.
+fn add(
+    stretches: &mut Vec<Stretch>,
+    teller: (u32, usize),
+    run: &RunRef<'_>,
+    part: std::ops::Range<usize>,
+) {
+    let good = |&i: &usize| run.quality[i] >= GOOD && run.value[i].is_finite();
+    let reading = |i: usize| (run.time_us[i], run.value[i]);
+    let mut last: Vec<(i64, f64)> =
+        part.clone().rev().filter(good).take(MOST_READINGS).map(reading).collect();
+    if last.is_empty() {
+        return;
+    }
+    last.reverse();
     if stretches.last().is_none_or(|last| last.teller != teller) {
         stretches.push(Stretch { teller, head: Vec::new(), tail: Vec::new() });
     }
-    if let Some(last) = stretches.last_mut() {
-        if last.head.len() < MOST_READINGS {
-            last.head.push(reading);
-        }
-        last.tail.push(reading);
-        if last.tail.len() >= 2 * MOST_READINGS {
-            last.tail.drain(..MOST_READINGS);
-        }
+    if let Some(stretch) = stretches.last_mut() {
+        let missing = MOST_READINGS - stretch.head.len();
+        stretch.head.extend(part.filter(good).take(missing).map(reading));
+        stretch.tail.extend(last);
+        let surplus = stretch.tail.len().saturating_sub(MOST_READINGS);
+        stretch.tail.drain(..surplus);
     }
 }
 

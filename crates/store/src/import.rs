@@ -15,6 +15,7 @@ use crate::error::{Room, StoreError};
 use crate::incoming::{Incoming, SeriesName, ranks};
 use crate::layout::{STAGING, Unit, bucket_of};
 use crate::ledger::Ledger;
+use crate::ration::Ration;
 use crate::rejects::{self, RejectFile};
 use crate::spill::Run;
 use crate::store::Store;
@@ -26,14 +27,24 @@ use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// Share of the memory ceiling for buffered readings: sorting needs the same again, and the rest
-/// is for the row groups that are being encoded.
-const BUFFER_SHARE: f64 = 0.4;
-
 /// Bytes on disk of a spilled reading, and of a stored one with its origin: what was measured
 /// (docs/operations.md), rounded up, for messages only.
 const SPILLED_BYTES: u64 = 25;
 const STORED_BYTES: u64 = 8;
+
+/// Bytes in memory of a reading that waits.
+const BUFFERED_BYTES: u64 = 25;
+
+impl Store {
+    /// About the room that so many new readings take on the disk, and how much of it is for those
+    /// that wait there because memory does not hold them.
+    pub fn room_for(&self, readings: u64) -> (Room, u64) {
+        let in_memory = self.ration().buffer_bytes() as u64 / BUFFERED_BYTES;
+        let waiting_bytes = readings.saturating_sub(in_memory) * SPILLED_BYTES;
+        let needs_bytes = waiting_bytes + readings * STORED_BYTES;
+        (Room { needs_bytes, free_bytes: free_bytes(self.root()) }, waiting_bytes)
+    }
+}
 
 /// An import under way.
 pub struct Import<'s> {
@@ -42,6 +53,7 @@ pub struct Import<'s> {
     runs: Vec<Run>,
     series: Vec<Series>,
     dumps: Vec<LocalDump>,
+    ration: Ration,
     open: bool,
     /// Staging must go when the import is dropped without a commit.
     staging: bool,
@@ -56,8 +68,10 @@ impl<'s> Import<'s> {
         storage.create_dir(STAGING).map_err(|e| StoreError::io("create", STAGING, e))?;
         rejects::sweep(&**storage, &store.ledger())?;
         let free_bytes = free_bytes(store.root());
+        let ration = store.ration();
         Ok(Import {
             store,
+            ration,
             buffers: Buffers::default(),
             runs: Vec::new(),
             series: Vec::new(),
@@ -166,7 +180,7 @@ impl<'s> Import<'s> {
         if let Some(dump) = self.dumps.last_mut() {
             dump.pushed += rows as u64;
         }
-        if self.buffers.bytes() as f64 > self.store.memory_bytes() as f64 * BUFFER_SHARE {
+        if self.buffers.bytes() > self.ration.buffer_bytes() {
             self.spill()?;
         }
         Ok(())
@@ -306,34 +320,31 @@ impl<'s> Import<'s> {
         let store = &*self.store;
         let job = MergeJob { store, ledger: &ledger, names: &names, keep: None };
         let (storage, runs) = (&**store.storage(), &self.runs);
-        let merge_day = |(day, buffer): (i32, Option<DayBuffer>)| {
-            let memory = buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(series.len()));
-            let mut buckets =
-                Incoming::by_bucket(storage, runs, &memory, day, &series, &ranks, &numbers);
-            for unit in old.iter().filter(|unit| unit.day.0 == day) {
-                let nothing = || Incoming::nothing(storage, &numbers);
-                buckets.entry(unit.bucket).or_insert_with(nothing);
-            }
-            let units: Vec<(u32, Incoming<'_>)> = buckets.into_iter().collect();
-            let merged: Result<Vec<MergedUnit>, StoreError> = units
-                .into_par_iter()
-                .with_max_len(1)
-                .map(|(bucket, incoming)| job.run(Unit { day: Day(day), bucket }, &incoming))
-                .collect();
-            merged
+        let sort = |(day, buffer): (i32, Option<DayBuffer>)| {
+            (day, buffer.map_or_else(SortedDay::default, |buffer| buffer.sort(series.len())))
         };
-        // A thread that waits within a day takes up whatever else there is to do. It must not find
-        // all other days: each holds some row groups in memory.
         let mut all = Vec::new();
         let mut days = days.into_iter();
         loop {
-            let wave: Vec<_> = days.by_ref().take(rayon::current_num_threads()).collect();
-            if wave.is_empty() {
+            let some: Vec<_> = days.by_ref().take(2 * rayon::current_num_threads()).collect();
+            if some.is_empty() {
                 return Ok(all);
             }
-            let merged: Result<Vec<Vec<MergedUnit>>, StoreError> =
-                wave.into_par_iter().with_max_len(1).map(merge_day).collect();
-            all.extend(merged?.into_iter().flatten());
+            let sorted: Vec<(i32, SortedDay)> =
+                some.into_par_iter().with_max_len(1).map(sort).collect();
+            let mut loads = Vec::new();
+            for (day, memory) in &sorted {
+                let mut buckets =
+                    Incoming::by_bucket(storage, runs, memory, *day, &series, &ranks, &numbers);
+                for unit in old.iter().filter(|unit| unit.day.0 == *day) {
+                    let nothing = || Incoming::nothing(storage, &numbers);
+                    buckets.entry(unit.bucket).or_insert_with(nothing);
+                }
+                let unit = |bucket| Unit { day: Day(*day), bucket };
+                loads
+                    .extend(buckets.into_iter().map(|(bucket, work)| job.load(unit(bucket), work)));
+            }
+            all.extend(job.run_all(self.ration, loads)?);
         }
     }
 }

@@ -8,6 +8,7 @@
 //! hours/day=YYYY-MM-DD/bucket=NN.parquet, likewise
 //! ledger/ledger.jsonl    dumps and day files
 //! ledger/seen.jsonl      looks and hashes of dump files, to save reading them again
+//! ledger/standing.json   what the newest results were made of, to save making them again
 //! ledger/intent.json     only while an import is being put in place
 //! conflicts/*.csv  rejects/*.csv
 //! set-aside/             damaged day files that were taken out
@@ -37,6 +38,7 @@ pub(crate) const HOURS: &str = "hours";
 pub(crate) const LEDGER_DIR: &str = "ledger";
 pub(crate) const LEDGER: &str = "ledger/ledger.jsonl";
 pub(crate) const SEEN: &str = "ledger/seen.jsonl";
+pub(crate) const STANDING: &str = "ledger/standing.json";
 pub(crate) const INTENT: &str = "ledger/intent.json";
 pub(crate) const STAGING: &str = "staging";
 pub(crate) const STAGED_LEDGER: &str = "staging/ledger.staged";

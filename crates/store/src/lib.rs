@@ -46,6 +46,7 @@ mod ledger;
 mod lock;
 mod merge;
 mod name_runs;
+mod ration;
 mod rejects;
 mod runs;
 mod seal;

@@ -75,7 +75,7 @@ impl Store {
         bucket: u32,
         f: &mut dyn FnMut(&[MeterRuns<'_>]),
     ) -> Result<(), StoreError> {
-        match self.day_reader(Unit { day, bucket })? {
+        match self.whole_day(Unit { day, bucket })? {
             Some(reader) => batches::each_batch(&reader, f),
             None => Ok(()),
         }
@@ -93,13 +93,14 @@ impl Store {
         bucket: u32,
         f: &mut (dyn FnMut(&[MeterRuns<'_>]) + Send),
     ) -> Result<(), StoreError> {
-        match self.day_reader(Unit { day, bucket })? {
+        match self.whole_day(Unit { day, bucket })? {
             Some(reader) => batches::each_batch_ahead(&reader, f),
             None => Ok(()),
         }
     }
 
-    fn day_reader(&self, unit: Unit) -> Result<Option<DayFileReader>, StoreError> {
+    /// The day file of a unit, read and hashed as a whole: its groups are decoded out of order.
+    fn whole_day(&self, unit: Unit) -> Result<Option<DayFileReader>, StoreError> {
         let bytes = self.day_bytes(unit)?;
         bytes.map(|bytes| DayFileReader::new(&unit.samples_path(), bytes)).transpose()
     }

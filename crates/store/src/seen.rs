@@ -1,13 +1,15 @@
-//! Dump files whose content hash is known from an earlier run, so that a folder with years of
-//! dumps need not be read through every night to find the one that is new.
+//! What earlier runs leave to save work: dump files whose content hash is known, so that a folder
+//! with years of dumps need not be read through every night to find the one that is new; and a note
+//! of the caller's about what it made last.
 //!
-//! Shape:  `ledger/seen.jsonl`, one line per file, sealed with its own hash.
+//! Shape:  `ledger/seen.jsonl`, one line per file, and `ledger/standing.json`, one line that the
+//!         caller makes, both sealed with their own hashes.
 //! Rule:   it only saves work. A file whose looks (size, times, number on its disk: the caller's
 //!         choice) differ in anything is hashed again; without this file, or with a damaged one,
 //!         all are.
 
 use crate::error::StoreError;
-use crate::layout::{LEDGER_DIR, SEEN};
+use crate::layout::{LEDGER_DIR, SEEN, STANDING};
 use crate::seal;
 use crate::storage::put;
 use crate::store::Store;
@@ -56,12 +58,33 @@ impl Store {
         let lines =
             files.iter().map(|(file, seen)| Line { file: file.clone(), seen: seen.clone() });
         let body: Vec<u8> = lines.flat_map(|line| seal::line(&line)).collect();
-        let staged = format!("{SEEN}.new");
+        self.keep_sealed(SEEN, body)
+    }
+
+    /// The caller's note on what it made last; `None` when there is none that can be trusted.
+    pub fn standing(&self) -> Option<Vec<u8>> {
+        let bytes = self.storage().read(STANDING).ok()?;
+        let body = seal::open(STANDING, &bytes).ok()?;
+        Some(body.strip_suffix(b"\n").unwrap_or(body).to_vec())
+    }
+
+    /// Keeps a note of one line.
+    ///
+    /// # Errors
+    /// Opened for reading, or the system's answer; the earlier note stands then.
+    pub fn keep_standing(&self, mut note: Vec<u8>) -> Result<(), StoreError> {
+        self.must_write()?;
+        note.push(b'\n');
+        self.keep_sealed(STANDING, note)
+    }
+
+    fn keep_sealed(&self, path: &str, body: Vec<u8>) -> Result<(), StoreError> {
+        let staged = format!("{path}.new");
         let storage = self.storage();
         put(&**storage, &staged, &seal::close(body))
-            .and_then(|()| storage.rename(&staged, SEEN))
+            .and_then(|()| storage.rename(&staged, path))
             .and_then(|()| storage.sync_dir(LEDGER_DIR))
-            .map_err(|e| StoreError::io("write", SEEN, e))
+            .map_err(|e| StoreError::io("write", path, e))
     }
 }
 
@@ -81,6 +104,14 @@ mod tests {
             [("a \"b\"\n.csv".to_owned(), seen(1)), ("c.csv".to_owned(), seen(2))].into();
         store.keep_seen_files(&files).unwrap();
         assert_eq!(store.seen_files(), files);
+        assert!(store.standing().is_none());
+        store.keep_standing(b"{\"x\":1}".to_vec()).unwrap();
+        assert_eq!(store.standing().as_deref(), Some(&b"{\"x\":1}"[..]));
+        let path = folder.path().join(STANDING);
+        let mut note = std::fs::read(&path).unwrap();
+        note[3] ^= 1;
+        std::fs::write(&path, note).unwrap();
+        assert!(store.standing().is_none());
         let path = folder.path().join(SEEN);
         let good = std::fs::read(&path).unwrap();
         for bit in 0..good.len() * 8 {

@@ -6,9 +6,10 @@ use crate::day_reader::{Content, DayFileReader, read_verified, with_dumps};
 use crate::error::StoreError;
 use crate::import::Import;
 use crate::layout::{self, LEDGER, LEDGER_DIR, MOST_BUCKETS, SAMPLES, Unit};
-use crate::ledger::{DayFile, Ledger};
+use crate::ledger::{DayFile, FileStamp, Ledger};
 use crate::lock::WriterLock;
 use crate::merge::Existing;
+use crate::ration::Ration;
 use crate::storage::{DiskStorage, Storage};
 use crate::tellings::{OriginReader, TellingsReader};
 use crate::window::{PartedFile, Window, parse_parts};
@@ -28,8 +29,8 @@ pub struct StoreSettings {
     /// Buckets of meters per day; fixed when the store is made. `None`: what the store has, and 1
     /// for a new one.
     pub bucket_count: Option<u32>,
-    /// Ceiling for readings held in memory by an import, bytes. Encoding needs about 150 MB more
-    /// on two cores, whatever the size of the import.
+    /// Ceiling for the memory of a process that imports, bytes: what it holds of readings and of
+    /// row groups follows from it. Below about 150 MiB the program itself takes more.
     pub memory_bytes: u64,
 }
 
@@ -183,8 +184,9 @@ impl Store {
         &self.storage
     }
 
-    pub(crate) fn memory_bytes(&self) -> u64 {
-        self.memory_bytes
+    /// How the memory of an import is shared out.
+    pub(crate) fn ration(&self) -> Ration {
+        Ration::of(self.memory_bytes, rayon::current_num_threads())
     }
 
     pub(crate) fn set_ledger(&self, ledger: Ledger) {
@@ -226,49 +228,99 @@ impl Store {
         self.consistent(unit, |read, day| read(&unit.samples_path(), day.bytes, &day.hash))
     }
 
-    /// What is there of a unit, with every telling.
+    /// What is there of a unit, with every telling. For the writer a file of several groups is
+    /// never whole in memory; a reader takes it whole, because a writer may replace it between two
+    /// groups.
     pub(crate) fn existing(&self, unit: Unit) -> Result<Existing, StoreError> {
-        let both = self.consistent(unit, |read, day| {
-            let samples = read(&unit.samples_path(), day.bytes, &day.hash)?;
-            let origin = match &day.origin {
-                None => None,
-                Some(stamp) => Some(read(&unit.origin_path(), stamp.bytes, &stamp.hash)?),
+        let existing = self.consistent(unit, |read, day| {
+            let samples = self.day_content(read, unit, day)?;
+            let samples = DayFileReader::of(&unit.samples_path(), samples)?;
+            let tellings = match &day.origin {
+                None => TellingsReader::OfDayFile,
+                Some(stamp) => {
+                    let path = unit.origin_path();
+                    let origin = self.whole_or_parts(read, path.clone(), &Stamp::of_file(stamp))?;
+                    TellingsReader::File(Box::new(OriginReader::of(&path, origin)?))
+                }
             };
-            Ok((samples, origin))
+            Ok(Existing::new(samples, tellings))
         })?;
-        let Some((samples, origin)) = both else { return Ok(Existing::default()) };
-        let tellings = match origin {
-            None => TellingsReader::OfDayFile,
-            Some(bytes) => {
-                TellingsReader::File(Box::new(OriginReader::new(&unit.origin_path(), bytes)?))
+        Ok(existing.unwrap_or_default())
+    }
+
+    /// The day file of a unit, group by group, in memory as that of [`Store::existing`].
+    pub(crate) fn day_reader(&self, unit: Unit) -> Result<Option<DayFileReader>, StoreError> {
+        self.consistent(unit, |read, day| {
+            DayFileReader::of(&unit.samples_path(), self.day_content(read, unit, day)?)
+        })
+    }
+
+    fn day_content(
+        &self,
+        read: Read<'_>,
+        unit: Unit,
+        day: &DayFile,
+    ) -> Result<Content, StoreError> {
+        self.whole_or_parts(read, unit.samples_path(), &Stamp::of_day(day))
+    }
+
+    fn whole_or_parts(
+        &self,
+        read: Read<'_>,
+        path: String,
+        stamp: &Stamp<'_>,
+    ) -> Result<Content, StoreError> {
+        if self.writer.is_some() {
+            return self.content(read, path, stamp);
+        }
+        Ok(Content::Whole(Window::whole(read(&path, stamp.bytes, stamp.hash)?.into())))
+    }
+
+    /// Names the dumps that heal a damaged file of a unit: what is read in parts is found damaged
+    /// as it is used.
+    pub(crate) fn naming_dumps(&self, error: StoreError, unit: Unit) -> StoreError {
+        match &error {
+            StoreError::Damaged { file, dumps, .. }
+                if dumps.is_empty() && [unit.samples_path(), unit.origin_path()].contains(file) =>
+            {
+                with_dumps(error, self.ledger().dumps_of(unit))
             }
-        };
-        Ok(Existing::new(DayFileReader::new(&unit.samples_path(), samples)?, tellings))
+            _ => error,
+        }
+    }
+
+    /// A file of a unit: in parts that are hashed as they are read where the ledger has their
+    /// hashes, else whole and hashed at once.
+    fn content(
+        &self,
+        read: Read<'_>,
+        path: String,
+        stamp: &Stamp<'_>,
+    ) -> Result<Content, StoreError> {
+        // What an interrupted commit has not put in place yet is read whole.
+        let in_place = !self.state().staged.contains_key(&path);
+        let parts = parse_parts(stamp.parts, stamp.bytes).filter(|_| in_place);
+        Ok(match parts {
+            Some(parts) => {
+                let storage = Arc::clone(&self.storage);
+                Content::Parts(PartedFile { storage, path, parts })
+            }
+            None => Content::Whole(Window::whole(read(&path, stamp.bytes, stamp.hash)?.into())),
+        })
     }
 
     /// One meter of a unit, with every telling: no more of a file is read than may hold it, where
     /// the ledger has hashes of its parts.
     pub(crate) fn meter_of(&self, unit: Unit, meter: &str) -> Result<Group, StoreError> {
         let found = self.consistent(unit, |read, day| {
-            let content = |path: String, bytes: u64, hash: &str, parts: &[String]| {
-                // What an interrupted commit has not put in place yet is read whole.
-                let in_place = !self.state().staged.contains_key(&path);
-                Ok(match parse_parts(parts, bytes).filter(|_| in_place) {
-                    Some(parts) => {
-                        let storage = Arc::clone(&self.storage);
-                        Content::Parts(PartedFile { storage, path, parts })
-                    }
-                    None => Content::Whole(Window::whole(read(&path, bytes, hash)?.into())),
-                })
-            };
             let path = unit.samples_path();
-            let samples = content(path.clone(), day.bytes, &day.hash, &day.parts)?;
+            let samples = self.content(read, path.clone(), &Stamp::of_day(day))?;
             let samples = DayFileReader::of(&path, samples)?.only(meter);
             let tellings = match &day.origin {
                 None => TellingsReader::OfDayFile,
                 Some(stamp) => {
                     let path = unit.origin_path();
-                    let origin = content(path.clone(), stamp.bytes, &stamp.hash, &stamp.parts)?;
+                    let origin = self.content(read, path.clone(), &Stamp::of_file(stamp))?;
                     let reader = OriginReader::of(&path, origin)?.skipping();
                     TellingsReader::File(Box::new(reader))
                 }
@@ -305,6 +357,23 @@ impl Store {
             }
             self.set_state(read_state(&*self.storage)?);
         }
+    }
+}
+
+/// What the ledger says about a file.
+struct Stamp<'a> {
+    bytes: u64,
+    hash: &'a str,
+    parts: &'a [String],
+}
+
+impl Stamp<'_> {
+    fn of_day(day: &DayFile) -> Stamp<'_> {
+        Stamp { bytes: day.bytes, hash: &day.hash, parts: &day.parts }
+    }
+
+    fn of_file(file: &FileStamp) -> Stamp<'_> {
+        Stamp { bytes: file.bytes, hash: &file.hash, parts: &file.parts }
     }
 }
 

@@ -240,11 +240,6 @@ pub(crate) struct OriginReader {
 }
 
 impl OriginReader {
-    /// Looks at the footer. `bytes` must have passed the hash.
-    pub(crate) fn new(file: &str, bytes: Vec<u8>) -> Result<OriginReader, StoreError> {
-        OriginReader::of(file, Content::Whole(Window::whole(bytes.into())))
-    }
-
     /// Looks at the footer.
     pub(crate) fn of(file: &str, content: Content) -> Result<OriginReader, StoreError> {
         let metadata = content.footer(file)?;

@@ -13,7 +13,6 @@ use crate::ledger::{DumpEntry, DumpState, Ledger, NotedStep};
 use crate::storage::Storage;
 use crate::store::Store;
 use crate::unit_job::{Fate, MergeJob, MergedUnit};
-use rayon::prelude::*;
 use std::collections::BTreeSet;
 
 /// What withdrawing a dump did.
@@ -118,11 +117,8 @@ impl Store {
         let names = names(ledger, &[], &numbers);
         let others = |number: u32| number != dump.number;
         let job = MergeJob { store: self, ledger, names: &names, keep: Some(&others) };
-        there
-            .par_iter()
-            .with_max_len(1)
-            .map(|&unit| job.run(unit, &Incoming::nothing(&*storage, &numbers)))
-            .collect()
+        let load = |unit| job.load(unit, Incoming::nothing(&*storage, &numbers));
+        job.run_all(self.ration(), there.into_iter().map(load).collect())
     }
 
     pub(crate) fn commit_plan(

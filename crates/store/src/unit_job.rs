@@ -12,9 +12,11 @@ use crate::incoming::Incoming;
 use crate::layout::Unit;
 use crate::ledger::{DayFile, FileStamp, Ledger};
 use crate::merge::{Counts, Keep, UnitMerge};
+use crate::ration::{Load, Ration, Wave};
 use crate::storage::Storage;
 use crate::store::Store;
 use crate::tellings;
+use rayon::prelude::*;
 use std::sync::Arc;
 
 /// What became of one unit.
@@ -50,8 +52,45 @@ pub(crate) struct MergeJob<'a> {
 }
 
 impl MergeJob<'_> {
+    /// A unit and how much there is to do for it.
+    pub(crate) fn load<'i>(&self, unit: Unit, work: Incoming<'i>) -> Load<Incoming<'i>> {
+        let there = self.ledger.days.get(&unit).map(|day| day.rows);
+        let rows = work.rows() + there.unwrap_or(0);
+        Load { unit, rows, existing: there.is_some(), work }
+    }
+
+    /// Merges units side by side, as many at a time as the memory holds; the results are in their
+    /// order.
+    pub(crate) fn run_all(
+        self,
+        ration: Ration,
+        loads: Vec<Load<Incoming<'_>>>,
+    ) -> Result<Vec<MergedUnit>, StoreError> {
+        let mut all = Vec::with_capacity(loads.len());
+        // A thread that waits within a unit takes up whatever else there is to do. It must not find
+        // all other units: each holds some row groups in memory.
+        for wave in ration.waves(loads) {
+            let merged: Result<Vec<MergedUnit>, StoreError> = wave
+                .into_par_iter()
+                .with_max_len(1)
+                .map(|(load, wave)| {
+                    let merged = self.run(load.unit, &load.work, wave);
+                    // What is there is read as it is merged.
+                    merged.map_err(|error| self.store.naming_dumps(error, load.unit))
+                })
+                .collect();
+            all.extend(merged?);
+        }
+        Ok(all)
+    }
+
     /// Merges one unit and stages the files that have become others.
-    pub(crate) fn run(self, unit: Unit, incoming: &Incoming<'_>) -> Result<MergedUnit, StoreError> {
+    fn run(
+        self,
+        unit: Unit,
+        incoming: &Incoming<'_>,
+        wave: Wave,
+    ) -> Result<MergedUnit, StoreError> {
         let there = self.ledger.days.get(&unit);
         // A day file of an older format is written anew whatever came.
         let old = there.is_some_and(|day| day.origin.is_none());
@@ -80,7 +119,7 @@ impl MergeJob<'_> {
         let mut sink = ConflictSink::new(storage.clone(), self.names.clone(), unit);
         let existing = self.store.existing(unit)?;
         let mut merge = UnitMerge::new(incoming, existing, self.keep, &mut sink);
-        let written = UnitWriter::write(&**storage, unit, samples, &mut merge)?;
+        let written = UnitWriter::write(&**storage, unit, samples, &mut merge, wave)?;
         let (counts, removed) = (std::mem::take(&mut merge.counts), merge.removed);
         let restored = merge.restored;
         let samples = merge.samples_changed || old;
@@ -134,15 +173,16 @@ struct UnitWriter {
 }
 
 impl UnitWriter {
-    /// Merges and encodes at the same time: while one wave of groups is encoded, the next is
-    /// merged. `None` when there is nothing to write.
+    /// Merges and encodes, at the same time where memory allows: while one wave of groups is
+    /// encoded, the next is merged. `None` when there is nothing to write.
     fn write(
         storage: &dyn Storage,
         unit: Unit,
         samples: bool,
         merge: &mut UnitMerge<'_>,
+        size: Wave,
     ) -> Result<Option<(Option<Written>, Written)>, StoreError> {
-        let mut wave = next_wave(merge)?;
+        let mut wave = next_wave(merge, size)?;
         if wave.is_empty() {
             return Ok(None);
         }
@@ -175,22 +215,25 @@ impl UnitWriter {
                 None => Ok(Vec::new()),
             };
             let encode = || rayon::join(encode_days, || writer.origin.encode(tellings));
-            let ((days, tellings), next) = rayon::join(encode, || next_wave(merge));
+            let ((days, tellings), next) = match size.overlapped {
+                true => rayon::join(encode, || next_wave(merge, size)),
+                false => (encode(), Ok(Vec::new())),
+            };
             if let Some(samples) = &mut writer.samples {
                 samples.append(days?)?;
             }
             writer.origin.append(tellings?)?;
-            wave = next?;
+            wave = if size.overlapped { next? } else { next_wave(merge, size)? };
         }
         let samples = writer.samples.map(GroupWriter::finish).transpose()?;
         Ok(Some((samples, writer.origin.finish()?)))
     }
 }
 
-/// As many groups as there are cores.
-fn next_wave(merge: &mut UnitMerge<'_>) -> Result<Vec<Group>, StoreError> {
+/// The groups of one wave.
+fn next_wave(merge: &mut UnitMerge<'_>, size: Wave) -> Result<Vec<Group>, StoreError> {
     let mut wave = Vec::new();
-    while wave.len() < rayon::current_num_threads() {
+    while wave.len() < size.groups {
         match merge.next_group()? {
             Some(group) => wave.push(group),
             None => break,

@@ -1,6 +1,7 @@
 //! The whole job on the invented site.
 
 use crate::exit::Exit;
+use crate::memory::Memory;
 use crate::message::Message;
 use crate::site::Site;
 use crate::stage::night::{self, Upto};
@@ -50,7 +51,7 @@ pub fn open_store(site: &Site) -> Result<Store, Message> {
     refuse_share(site, metersift_store::network_share(&dir))?;
     let settings = StoreSettings {
         bucket_count: Some(site.file.store.bucket_count),
-        memory_bytes: site.file.store.memory_mib << 20,
+        memory_bytes: site.memory.bytes(),
     };
     Store::open(&dir, settings).map_err(import::store_message)
 }
@@ -72,10 +73,10 @@ fn refuse_share(site: &Site, share: Option<&str>) -> Result<(), Message> {
 }
 
 /// Builds the site, runs the night, returns what is printed.
-pub fn run(dir: &Path, plan: &Plan) -> Result<(String, Exit), Message> {
+pub fn run(dir: &Path, plan: &Plan, memory: Option<Memory>) -> Result<(String, Exit), Message> {
     let start = Instant::now();
     simulate(dir, plan)?;
-    let site = Site::load(dir)?;
+    let site = Site::load(dir)?.with_memory(memory);
     let mut store = open_store(&site)?;
     let night::ReadRecords { records, rejects, exit } = night::open_records(&site)?;
     let exit = exit.max(import::run(&site, &mut store)?);

@@ -15,7 +15,7 @@ use crate::site::Site;
 use crate::stage::clock;
 use crate::stage::import::refused;
 use crate::story::{counted, grouped};
-use metersift_import::TagTable;
+use metersift_import::{ImportError, TagTable};
 use metersift_model::unit::conversion;
 use metersift_model::verdict::JudgedState;
 use metersift_model::{Day, Signal, Table, TimeUs, Verdict};
@@ -129,7 +129,10 @@ pub fn listed_tags(site: &Site) -> Result<Vec<ListedTag>, Message> {
         settings.zone.clone_from(&site.file.zone);
     }
     let path = site.dir.join("records/tags.csv");
-    if !path.exists() {
+    let there = path
+        .try_exists()
+        .map_err(|error| refused(&ImportError::io(&path, "open", error), Exit::CouldNotStart))?;
+    if !there {
         return Ok(Vec::new());
     }
     let table =

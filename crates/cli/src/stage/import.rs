@@ -4,6 +4,8 @@
 //!         order in which they came the first time, then what is new, by source and path. A dump
 //!         that comes again keeps its place in the order in which later dumps win.
 
+mod room;
+
 use crate::exit::Exit;
 use crate::message::Message;
 use crate::site::{Site, is_partial};
@@ -114,6 +116,7 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
     let ledger = store.ledger();
     let mut seen = Seen::of(site, store);
     let found = find(site, &ledger, &tags, &mut seen, &mut tally)?;
+    room::foretell(site, store, &found, &tags)?;
     let mut series = SeriesTable::default();
     let mut import = store.begin_import().map_err(store_message)?;
     let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |data| data.len());
@@ -164,6 +167,13 @@ pub fn run(site: &Site, store: &mut Store) -> Result<Exit, Message> {
             "          {} taken again: {}",
             counted(tally.again, "dump"),
             accounts(&again)
+        ));
+    }
+    if outcome.spills > 0 {
+        story::detail(format!(
+            "          {} of readings on disk meanwhile, at a ceiling of {}",
+            counted(outcome.spills, "sorted file"),
+            site.memory
         ));
     }
     if let Some(file) = &outcome.conflicts_file {
@@ -223,7 +233,12 @@ fn find<'a>(
                 }
                 continue;
             }
-            for path in files_in(&path, tally) {
+            // A file that was a dump of its own and looks as it did then is no archive now.
+            let dumps = match seen.is_known(&path) {
+                true => vec![path],
+                false => files_in(&path, tally),
+            };
+            for path in dumps {
                 let looked = match seen.hash(&path, ledger) {
                     Ok(looked) => looked,
                     Err(error) => {
@@ -655,10 +670,13 @@ fn exit_of(site: &Site, tally: &Tally) -> Exit {
     if beyond || !tally.refused.is_empty() { Exit::SetAside } else { Exit::Done }
 }
 
-/// An import error as people read it.
+/// An import error as people read it. A file that the system cannot give, although it is there
+/// and may be read, is no matter of settings: what could not start for it failed.
 pub fn refused(error: &ImportError, exit: Exit) -> Message {
     let at = error.origin();
-    let mut message = Message::new(exit, error);
+    let system = system_hint(error);
+    let failed = exit == Exit::CouldNotStart && system.is_some();
+    let mut message = Message::new(if failed { Exit::Failed } else { exit }, error);
     if !at.file.is_empty() {
         let mut place = format!("at {}", at.file);
         if at.line > 0 {
@@ -672,7 +690,22 @@ pub fn refused(error: &ImportError, exit: Exit) -> Message {
         }
         message = message.at(place);
     }
-    message.hint(error.hint())
+    message.hint(system.map_or_else(|| error.hint(), String::from))
+}
+
+/// What to do where the trouble is the system's and not the file's.
+fn system_hint(error: &ImportError) -> Option<&'static str> {
+    let ImportError::Io { source, .. } = error else { return None };
+    match Trouble::of(source) {
+        Trouble::Device => Some(
+            "the disk of this file failed: look at it and at the system's log, copy the file \
+             again, and run again",
+        ),
+        Trouble::TooManyFiles => {
+            Some("raise the limit on open files (`ulimit -n`, LimitNOFILE) and run again")
+        }
+        _ => None,
+    }
 }
 
 /// A store error as people read it, with its exit code and what to do.

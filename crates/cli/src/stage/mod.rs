@@ -18,5 +18,6 @@ pub mod plan;
 pub mod scan;
 pub mod seen;
 pub mod since;
+pub mod standing;
 pub mod trace;
 pub mod withdraw;

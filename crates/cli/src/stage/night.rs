@@ -18,7 +18,7 @@ use metersift_model::watch_list::WatchLists;
 use metersift_model::{Column, ColumnData, Day, ListKind, Records, Reject, Table, Verdict};
 use metersift_rank::PastEntry;
 use metersift_report::{DataHealth, KeptWord, ReportInput, RunCard, Since, Term, neutral};
-use metersift_store::{DumpEntry, Store};
+use metersift_store::{DumpEntry, Store, Trouble};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -29,6 +29,9 @@ use std::sync::LazyLock;
 const NIGHTS_REMEMBERED: usize = 95;
 /// Record lines not used that are told on the screen; the file beside the results holds all.
 const REJECTS_SHOWN: usize = 20;
+
+/// The name of the latest night, until it is in its place.
+const LATEST_STAGED: &str = ".latest.new";
 
 /// How far a night goes: each step includes those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -184,7 +187,7 @@ const FINDING_LOOK_BACK_DAYS: i32 = 30;
 
 /// What the last night before each finding thought of its meter: material of re-calibration.
 fn finding_scores(site: &Site, records: &Records) -> Result<Vec<FindingScore>, Message> {
-    let mut nights = nights_on_disk(site);
+    let mut nights = nights_on_disk(site)?;
     nights.reverse();
     let mut wanted: BTreeMap<Day, Vec<(&str, Day, bool)>> = BTreeMap::new();
     for (meter, findings) in &records.findings {
@@ -221,15 +224,32 @@ fn verdicts_file(site: &Site, night: Day) -> PathBuf {
     site.out_dir().join(night.to_string()).join("evidence/verdicts.parquet")
 }
 
-/// Nights whose verdicts lie in the output folder, oldest first.
-fn nights_on_disk(site: &Site) -> Vec<Day> {
-    let Ok(folders) = std::fs::read_dir(site.out_dir()) else { return Vec::new() };
-    let mut days: Vec<Day> = folders
-        .filter_map(|entry| Day::parse(&entry.ok()?.file_name().to_string_lossy()))
-        .filter(|&day| verdicts_file(site, day).exists())
-        .collect();
-    days.sort();
-    days
+/// Nights whose verdicts lie in the output folder, oldest first. A folder that cannot be read is
+/// an error: without its past a night would call everything new.
+pub fn nights_on_disk(site: &Site) -> Result<Vec<Day>, Message> {
+    use std::io::ErrorKind::{NotADirectory, NotFound};
+    let read = || {
+        let folders = match std::fs::read_dir(site.out_dir()) {
+            // What is no folder holds no nights; whoever writes there will name it.
+            Err(error) if matches!(error.kind(), NotFound | NotADirectory) => return Ok(Vec::new()),
+            folders => folders?,
+        };
+        let mut days = Vec::new();
+        for entry in folders {
+            if let Some(day) = Day::parse(&entry?.file_name().to_string_lossy())
+                && verdicts_file(site, day).try_exists()?
+            {
+                days.push(day);
+            }
+        }
+        days.sort();
+        Ok(days)
+    };
+    read().map_err(|error: std::io::Error| {
+        Message::new(Exit::Failed, "earlier results cannot be read")
+            .at(format!("in {}: {error}", site.out_dir().display()))
+            .hint("see to it that the folder can be read, and run again")
+    })
 }
 
 /// Judges and ranks one morning.
@@ -309,7 +329,7 @@ fn samples_hash(store: &Store, as_of: Day) -> String {
 
 /// Verdicts of earlier nights, from their evidence files.
 fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
-    let days = nights_on_disk(site).into_iter().filter(|&day| day < as_of);
+    let days = nights_on_disk(site)?.into_iter().filter(|&day| day < as_of);
     let days: Vec<Day> = days.collect();
     let mut previous = Vec::new();
     for day in days.into_iter().rev().take(NIGHTS_REMEMBERED) {
@@ -323,7 +343,8 @@ fn earlier_nights(site: &Site, as_of: Day) -> Result<Vec<PastEntry>, Message> {
     Ok(previous)
 }
 
-/// Writes the night whole: into a folder beside its place, then swapped in.
+/// Writes the night whole: into a folder beside its place, then swapped in. Where that fails the
+/// former results stand as they were, and the room is given back.
 pub fn write(
     site: &Site,
     store: &Store,
@@ -335,11 +356,45 @@ pub fn write(
     let name = night.as_of.to_string();
     let place = site.out_dir().join(&name);
     let staging = site.out_dir().join(format!(".{name}.new"));
-    let io = |error: std::io::Error| {
-        Message::new(Exit::Failed, "results could not be written")
-            .at(format!("in {}: {error}", site.out_dir().display()))
-    };
     let _ = std::fs::remove_dir_all(&staging);
+    let written = write_parts(site, store, night, rejects, upto, &staging);
+    let written = written.and_then(|size| {
+        let kept = parts_kept(&place, &night.card, upto);
+        swap_in(site, &name, &kept).map(|()| size).map_err(|error| unwritten(site, &error))
+    });
+    let size = written.inspect_err(|_| {
+        let _ = std::fs::remove_dir_all(&staging);
+        let _ = std::fs::remove_file(site.out_dir().join(LATEST_STAGED));
+    })?;
+    let page =
+        if size > 0 { format!(", report {:.1} MB", size as f64 / 1e6) } else { String::new() };
+    stage.done(format!("written to {}{page}", site.shown(&place)));
+    Ok(place)
+}
+
+fn unwritten(site: &Site, error: &std::io::Error) -> Message {
+    let hint = match Trouble::of(error) {
+        Trouble::NoRoom => "free room on the disk of `out`, and run again",
+        Trouble::Quota => "raise the quota, or free what this user holds there, and run again",
+        Trouble::NoRight | Trouble::ReadOnly => "give the right to write there, and run again",
+        _ => "mend the place, and run again",
+    };
+    Message::new(Exit::Failed, "results could not be written")
+        .at(format!("in {}: {error}", site.out_dir().display()))
+        .at("the former results stand as they were; what is in the store stays")
+        .hint(hint)
+}
+
+/// Everything that a night makes, into a folder of its own; the size of its page.
+fn write_parts(
+    site: &Site,
+    store: &Store,
+    night: &Night,
+    rejects: &[Reject],
+    upto: Upto,
+    staging: &Path,
+) -> Result<usize, Message> {
+    let io = |error: std::io::Error| unwritten(site, &error);
     write_evidence(&staging.join("evidence"), night).map_err(io)?;
     if upto >= Upto::Lists {
         let lists = staging.join("lists");
@@ -356,23 +411,36 @@ pub fn write(
         size = write_report(site, &staging.join("report"), night).map_err(io)?;
     }
     write_rejects(&staging.join("record-rejects.csv"), rejects).map_err(io)?;
-    keep_later_parts(&place, &staging, &night.card, upto).map_err(io)?;
     write_run_card(&staging.join("run.json"), site, night, upto).map_err(io)?;
+    Ok(size)
+}
 
-    let old = site.out_dir().join(format!(".{name}.old"));
+/// Puts a night that is written in its place, with the parts of the former one that stay, and
+/// makes it the latest. What fails half-way is taken back.
+fn swap_in(site: &Site, name: &str, kept: &[&str]) -> std::io::Result<()> {
+    let out = site.out_dir();
+    let (place, staging) = (out.join(name), out.join(format!(".{name}.new")));
+    let old = out.join(format!(".{name}.old"));
+    let latest = out.join(LATEST_STAGED);
+    std::fs::write(&latest, format!("{name}\n"))?;
     let _ = std::fs::remove_dir_all(&old);
-    if place.exists() {
-        std::fs::rename(&place, &old).map_err(io)?;
+    let mut steps: Vec<(PathBuf, PathBuf)> =
+        kept.iter().map(|part| (place.join(part), staging.join(part))).collect();
+    if place.try_exists()? {
+        steps.push((place.clone(), old.clone()));
     }
-    std::fs::rename(&staging, &place).map_err(io)?;
+    steps.push((staging, place));
+    steps.push((latest, out.join("latest")));
+    for (at, (from, to)) in steps.iter().enumerate() {
+        if let Err(error) = std::fs::rename(from, to) {
+            for (from, to) in steps[..at].iter().rev() {
+                let _ = std::fs::rename(to, from);
+            }
+            return Err(error);
+        }
+    }
     let _ = std::fs::remove_dir_all(&old);
-    let latest = site.out_dir().join(".latest.new");
-    std::fs::write(&latest, format!("{name}\n")).map_err(io)?;
-    std::fs::rename(&latest, site.out_dir().join("latest")).map_err(io)?;
-    let page =
-        if size > 0 { format!(", report {:.1} MB", size as f64 / 1e6) } else { String::new() };
-    stage.done(format!("written to {}{page}", site.shown(&place)));
-    Ok(place)
+    Ok(())
 }
 
 /// Every record line that was not used, with its place: nothing that the team wrote is lost
@@ -399,23 +467,14 @@ fn write_rejects(path: &Path, rejects: &[Reject]) -> std::io::Result<()> {
 
 /// Lists, report and pages of single meters of the very same run stay when only an earlier part
 /// is written again; those of another run would not fit and go.
-fn keep_later_parts(
-    place: &Path,
-    staging: &Path,
-    card: &RunCard,
-    upto: Upto,
-) -> std::io::Result<()> {
+fn parts_kept(place: &Path, card: &RunCard, upto: Upto) -> Vec<&'static str> {
     let same_run = std::fs::read_to_string(place.join("run.json"))
         .is_ok_and(|text| text.contains(&format!("\"run\": \"{}\"", card.run)));
     let parts =
         [("lists", upto >= Upto::Lists), ("report", upto >= Upto::Report), ("explain", false)];
-    for (part, made) in parts {
-        let old = place.join(part);
-        if same_run && !made && old.exists() {
-            std::fs::rename(old, staging.join(part))?;
-        }
-    }
-    Ok(())
+    let kept =
+        parts.into_iter().filter(|&(part, made)| same_run && !made && place.join(part).exists());
+    kept.map(|(part, _)| part).collect()
 }
 
 fn create(path: &Path) -> std::io::Result<BufWriter<File>> {
@@ -425,8 +484,17 @@ fn create(path: &Path) -> std::io::Result<BufWriter<File>> {
     File::create(path).map(BufWriter::new)
 }
 
-fn other(error: impl std::fmt::Display) -> std::io::Error {
-    std::io::Error::other(error.to_string())
+/// An error of a writer, of the kind that the system's answer inside it has.
+fn other(error: impl std::error::Error + 'static) -> std::io::Error {
+    let mut inner: Option<&(dyn std::error::Error + 'static)> = Some(&error);
+    let mut kind = std::io::ErrorKind::Other;
+    while let Some(next) = inner {
+        if let Some(io) = next.downcast_ref::<std::io::Error>() {
+            kind = io.kind();
+        }
+        inner = next.source();
+    }
+    std::io::Error::new(kind, error.to_string())
 }
 
 fn write_evidence(folder: &Path, night: &Night) -> std::io::Result<()> {

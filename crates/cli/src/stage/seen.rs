@@ -47,6 +47,14 @@ impl Seen {
         Seen { before: store.seen_files(), now: SeenFiles::new(), tags }
     }
 
+    /// Whether a file looks as it did when it was hashed as a dump.
+    pub fn is_known(&self, path: &Path) -> bool {
+        let looks = std::fs::metadata(path).ok().and_then(looks);
+        self.before
+            .get(&*path.to_string_lossy())
+            .is_some_and(|seen| Some(&seen.looks) == looks.as_ref())
+    }
+
     /// The hash of a dump as it lies on disk, unless it is told by its size that the ledger holds
     /// no such dump: then it is hashed while it is read, and [`Seen::learn`] is told.
     pub fn hash(&mut self, path: &Path, ledger: &Ledger) -> Result<Looked, ImportError> {
