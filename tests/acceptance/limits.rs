@@ -286,6 +286,7 @@ fn a_disk_that_can_only_be_read_is_named_before_any_work() {
 }
 
 /// Runs a script as root of a namespace of its own; `None` where that cannot be done.
+#[expect(clippy::print_stderr, reason = "a test that was skipped says so")]
 fn in_own_mounts(script: &str) -> Option<()> {
     let (code, text) = shell("unshare -rm sh -c 'd=$(mktemp -d) && mount -t tmpfs none $d'");
     if code != Some(0) {

@@ -10,14 +10,16 @@ use crate::seal;
 use crate::storage::Storage;
 use crate::tellings::OriginReader;
 use crate::window::{Part, PartedFile, Window};
-use arrow::array::{Array, ArrayRef, AsArray, Float64Array};
+use arrow::array::{Array, ArrayRef, AsArray, Float64Array, RecordBatch};
 use arrow::buffer::ScalarBuffer;
 use arrow::datatypes::{Float64Type, Int32Type, TimestampMicrosecondType, UInt8Type, UInt32Type};
+use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{
-    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
+    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder, RowSelector,
 };
 use parquet::file::metadata::RowGroupMetaData;
 use std::io;
+use std::ops::Range;
 use std::sync::Arc;
 
 /// Bytes of a staged file that are read back at a time.
@@ -174,21 +176,21 @@ impl DayFileReader {
         rows: usize,
         first_row: u64,
     ) -> Result<DecodedGroup, String> {
-        let builder =
-            ParquetRecordBatchReaderBuilder::new_with_metadata(window, self.metadata.clone());
-        // One batch over the whole group: a batch across two groups would merge dictionaries.
-        let mut reader = builder
-            .with_row_groups(vec![group])
-            .with_batch_size(rows.max(1))
-            .build()
-            .map_err(|e| e.to_string())?;
-        let batch = match reader.next() {
-            Some(batch) => batch.map_err(|e| e.to_string())?,
-            None => return Err(format!("row group {group} is empty")),
+        let wanted = match &self.meter {
+            Some(meter) => self.rows_of(meter, window.clone(), group, rows)?,
+            None => 0..rows,
         };
-        if batch.num_rows() != rows {
-            return Err(format!("row group {group} has {} of {rows} rows", batch.num_rows()));
+        if wanted.is_empty() {
+            return Ok(DecodedGroup::empty(first_row));
         }
+        let (first_row, rows) = (first_row + wanted.start as u64, wanted.len());
+        let mut builder = self.builder(window, group, rows);
+        if self.meter.is_some() {
+            // Pages that hold others only are passed over without being unpacked.
+            let (skip, select) = (RowSelector::skip(wanted.start), RowSelector::select(rows));
+            builder = builder.with_row_selection(vec![skip, select].into());
+        }
+        let batch = one_batch(builder, group, rows)?;
         let meters = Names::of(batch.column(0))?;
         let signals = Names::of(batch.column(1))?;
         let time = batch.column(2).as_primitive_opt::<TimestampMicrosecondType>();
@@ -206,6 +208,65 @@ impl DayFileReader {
             dump: dump.map(|dump| dump.values().clone()),
             first_row,
         })
+    }
+}
+
+impl DayFileReader {
+    /// One batch over the whole group: a batch across two groups would merge dictionaries.
+    fn builder(
+        &self,
+        window: Window,
+        group: usize,
+        rows: usize,
+    ) -> ParquetRecordBatchReaderBuilder<Window> {
+        ParquetRecordBatchReaderBuilder::new_with_metadata(window, self.metadata.clone())
+            .with_row_groups(vec![group])
+            .with_batch_size(rows.max(1))
+    }
+
+    /// The rows of a meter in a group, which lie side by side; only its names are decoded.
+    fn rows_of(
+        &self,
+        meter: &str,
+        window: Window,
+        group: usize,
+        rows: usize,
+    ) -> Result<Range<usize>, String> {
+        let builder = self.builder(window, group, rows);
+        let names = ProjectionMask::leaves(builder.parquet_schema(), [0]);
+        let batch = one_batch(builder.with_projection(names), group, rows)?;
+        let names = Names::of(batch.column(0))?;
+        // Two keys may stand for one text.
+        let is_meter =
+            |key: &i32| names.texts.get(*key as usize).is_some_and(|text| **text == *meter);
+        let Some(start) = names.keys.iter().position(is_meter) else { return Ok(0..0) };
+        let own = names.keys[start..].iter().take_while(|key| is_meter(key)).count();
+        Ok(start..start + own)
+    }
+}
+
+impl DecodedGroup {
+    /// A group of which nothing is wanted.
+    fn empty(first_row: u64) -> DecodedGroup {
+        let (time_us, value, quality) = (Vec::new().into(), Vec::new().into(), Vec::new().into());
+        DecodedGroup { runs: Vec::new(), time_us, value, quality, dump: None, first_row }
+    }
+}
+
+/// The only batch of a reader, with as many rows as there must be.
+fn one_batch(
+    builder: ParquetRecordBatchReaderBuilder<Window>,
+    group: usize,
+    rows: usize,
+) -> Result<RecordBatch, String> {
+    let mut reader = builder.build().map_err(|e| e.to_string())?;
+    let batch = match reader.next() {
+        Some(batch) => batch.map_err(|e| e.to_string())?,
+        None => return Err(format!("row group {group} is empty")),
+    };
+    match batch.num_rows() == rows {
+        true => Ok(batch),
+        false => Err(format!("row group {group} has {} of {rows} rows", batch.num_rows())),
     }
 }
 

@@ -234,6 +234,7 @@ impl<'a> UnitMerge<'a> {
     fn append(&mut self, new: &Columns<'_>) {
         let numbers = self.incoming.numbers;
         let group = &mut self.group;
+        group.make_room(new.time_us.len());
         let first_row = group.rows() as u32;
         let rows = new.time_us.len() as u32;
         group.time_us.extend_from_slice(new.time_us);
@@ -429,6 +430,19 @@ impl Group {
         self.quality.push(stands.quality);
     }
 
+    /// Room for so many rows more in a group that is full already: its last series goes beyond
+    /// what was reserved, and doubling for that would hold twice the memory.
+    fn make_room(&mut self, rows: usize) {
+        let capacity = self.time_us.capacity();
+        if capacity >= GROUP_ROWS && self.rows() + rows > capacity {
+            let more = rows.max(capacity / 8);
+            self.time_us.reserve_exact(more);
+            self.value.reserve_exact(more);
+            self.quality.reserve_exact(more);
+            self.told.reserve_exact(more);
+        }
+    }
+
     /// Room at once, instead of growing by copies.
     fn reserve(&mut self, rows: usize) {
         self.time_us.reserve(rows);
@@ -551,6 +565,7 @@ impl Existing {
             let (Some(group), Some((_, tellings))) = (&self.group, &mut self.source) else { break };
             let run = &group.runs[self.run];
             let from = group.first_row + run.start as u64;
+            into.make_room(run.end - run.start);
             tellings.take((group, run.start, run.end), from, into.rows(), &mut into.told)?;
             into.time_us.extend_from_slice(&group.time_us[run.start..run.end]);
             into.value.extend_from_slice(&group.value[run.start..run.end]);

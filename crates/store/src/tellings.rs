@@ -80,6 +80,13 @@ impl Tellings {
         self.line.reserve(n);
     }
 
+    /// Room for so many more, and not for twice as many.
+    pub(crate) fn reserve_exact(&mut self, n: usize) {
+        self.row.reserve_exact(n);
+        self.dump.reserve_exact(n);
+        self.line.reserve_exact(n);
+    }
+
     /// Appends the tellings of one row.
     pub(crate) fn push_row(&mut self, row: usize, told: &[Told], stands: &Told) {
         for one in told {
