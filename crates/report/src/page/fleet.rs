@@ -82,7 +82,6 @@ pub(crate) fn fleet(page: &Page<'_>) -> Markup {
             (not_judged(page))
             (not_on_the_lists(page))
             (quiet(page))
-            (kept(page))
         }
     }
 }
@@ -126,6 +125,7 @@ pub(crate) fn foot(page: &Page<'_>) -> Markup {
     let card = page.input.card;
     html! {
         footer {
+            (kept(page))
             h2 { "How to read this" }
             p {
                 "P is the probability of the named cause, never shown above 99 %. Sizes and times are medians with the interval that holds eight of ten chances. A measured fact has no probability. NE 107 letters: "

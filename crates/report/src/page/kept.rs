@@ -6,13 +6,12 @@
 //! Limits: the nights of one meter are alike, so the whiskers are shorter than they should be.
 
 use super::Page;
-use super::format::percent;
 use maud::{Markup, html};
 
 /// Side of the plot, px.
 const SIDE: f64 = 180.0;
 /// Room for labels to the left and below, px.
-const MARGIN: f64 = 30.0;
+const MARGIN: f64 = 40.0;
 
 /// How stated probabilities turned out over many judged meter-nights.
 #[derive(Clone, Debug, PartialEq)]
@@ -63,9 +62,9 @@ fn diagram(kept: &KeptWord) -> Markup {
             table {
                 thead { tr { th class="n" { "stated" } th class="n" { "at fault" } th class="n" { "95 %" } th class="n" { "meter-nights" } } }
                 tbody { @for bin in &kept.bins { tr {
-                    td class="n" { (percent(bin.stated)) }
-                    td class="n" { (percent(bin.seen)) }
-                    td class="n" { (percent(bin.low)) " to " (percent(bin.high)) }
+                    td class="n" { (share(bin.stated)) }
+                    td class="n" { (share(bin.seen)) }
+                    td class="n" { (share(bin.low)) " to " (share(bin.high)) }
                     td class="n" { (bin.n) }
                 } } }
             }
@@ -79,9 +78,14 @@ fn diagram(kept: &KeptWord) -> Markup {
     }
 }
 
+/// Whole per cent. What was seen may be all or nothing, unlike what is stated.
+fn share(value: f64) -> String {
+    format!("{:.0} %", 100.0 * value)
+}
+
 fn plot(kept: &KeptWord) -> Markup {
-    let x = |share: f64| MARGIN + SIDE * share.clamp(0.0, 1.0);
-    let y = |share: f64| SIDE * (1.0 - share.clamp(0.0, 1.0)) + 8.0;
+    let x = |at: f64| MARGIN + SIDE * at.clamp(0.0, 1.0);
+    let y = |at: f64| SIDE * (1.0 - at.clamp(0.0, 1.0)) + 8.0;
     let px = |value: f64| format!("{value:.1}");
     let label = format!("share at fault against stated probability on {}", kept.on);
     html! {
@@ -89,8 +93,8 @@ fn plot(kept: &KeptWord) -> Markup {
             @for tick in [0.0, 0.5, 1.0] {
                 line class="gr" x1=(px(x(tick))) x2=(px(x(tick))) y1=(px(y(0.0))) y2=(px(y(1.0))) {}
                 line class="gr" x1=(px(x(0.0))) x2=(px(x(1.0))) y1=(px(y(tick))) y2=(px(y(tick))) {}
-                text x=(px(x(tick))) y=(px(y(0.0) + 14.0)) text-anchor="middle" { (percent(tick)) }
-                text x=(px(x(0.0) - 4.0)) y=(px(y(tick) + 4.0)) text-anchor="end" { (percent(tick)) }
+                text x=(px(x(tick))) y=(px(y(0.0) + 14.0)) text-anchor="middle" { (share(tick)) }
+                text x=(px(x(0.0) - 4.0)) y=(px(y(tick) + 4.0)) text-anchor="end" { (share(tick)) }
             }
             line class="lm" x1=(px(x(0.0))) y1=(px(y(0.0))) x2=(px(x(1.0))) y2=(px(y(1.0))) {}
             @for bin in &kept.bins {
