@@ -36,7 +36,7 @@ use std::sync::mpsc::{Receiver, Sender, channel, sync_channel};
 
 /// Pieces that may be parsed or wait for one before them, per thread: some milliseconds' worth, so
 /// that the others go on while the system has taken one thread away.
-const PIECES_PER_THREAD: usize = 8;
+const PIECES_PER_THREAD: usize = 4;
 /// Pieces that the reader may be ahead.
 const PIECES_AHEAD: usize = 4;
 /// Pairs of word and tag that are told apart in one piece and in one dump.
