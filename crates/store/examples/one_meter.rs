@@ -13,6 +13,9 @@
 
 #![allow(clippy::print_stdout, reason = "a measurement is printed")]
 
+mod dice;
+
+use dice::Dice;
 use metersift_model::{Day, ReadingBlock, Series, SeriesId, SeriesTable, Signal};
 use metersift_store::{DumpTotals, Store, StoreSettings};
 use std::path::Path;
@@ -47,24 +50,6 @@ fn main() -> Result<(), Failure> {
             read(Path::new(root), meter, signal, most)
         }
         _ => Err("STORE METER SIGNAL [DAYS], or make STORE [METERS DAYS READINGS]".into()),
-    }
-}
-
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self) -> u64 {
-        // xorshift64 (Marsaglia 2003): noise for a benchmark, nothing more.
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0
-    }
-    /// About normal: the sum of four uniform draws.
-    fn noise(&mut self) -> f64 {
-        let x = self.next();
-        let sum: u64 = (0..4).map(|i| (x >> (16 * i)) & 0xFFFF).sum();
-        (sum as f64 / 65_536.0 - 2.0) * 1.732
     }
 }
 

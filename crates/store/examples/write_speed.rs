@@ -8,6 +8,9 @@
 
 #![allow(clippy::print_stdout, reason = "a measurement is printed")]
 
+mod dice;
+
+use dice::Dice;
 use metersift_model::{Day, ReadingBlock, Series, SeriesTable, Signal, TimeUs};
 use metersift_store::{DumpTotals, Store, StoreSettings};
 use std::time::{Duration, Instant};
@@ -24,24 +27,6 @@ const SIGNALS: [(Signal, f64, f64, f64); 7] = [
 ];
 const STEP_US: i64 = 15_000_000;
 const BLOCK: usize = 65_536;
-
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self) -> u64 {
-        // xorshift64 (Marsaglia 2003): noise for a benchmark, nothing more.
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0
-    }
-    /// About normal: the sum of four uniform draws.
-    fn noise(&mut self) -> f64 {
-        let x = self.next();
-        let sum: u64 = (0..4).map(|i| (x >> (16 * i)) & 0xFFFF).sum();
-        (sum as f64 / 65_536.0 - 2.0) * 1.732
-    }
-}
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
