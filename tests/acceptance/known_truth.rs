@@ -27,6 +27,8 @@ fn the_verdict_orders_meters_far_better_than_the_dumb_rivals() {
     let dir = tempfile::tempdir().expect("a folder");
     site(dir.path());
     let folder = dir.path().to_string_lossy().into_owned();
+    let before = page(dir.path(), LATEST);
+    assert!(!before.contains(OF_SITE), "a back-test that nobody made");
     let run = metersift(["backtest", "--site", &folder, "--from", "-112d", "--every", "28d"]);
     assert_eq!(run.code, Some(0), "{}", run.stderr);
     let verdict = average_precision(&run.stdout, "verdict");
@@ -40,23 +42,30 @@ fn the_verdict_orders_meters_far_better_than_the_dumb_rivals() {
     the_report_shows_how_probabilities_turned_out(dir.path(), &run.stdout);
 }
 
+/// The day after the last sample, and how a page speaks of the site's own back-test.
+const LATEST: &str = "2025-06-28";
+const OF_SITE: &str = "this site, back-test from";
+
+/// The page of a night, made or left as it stands.
+fn page(site: &Path, as_of: &str) -> String {
+    let folder = site.to_string_lossy().into_owned();
+    let run = metersift(["report", "--site", &folder, "--as-of", as_of]);
+    assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
+    let page = site.join("out").join(as_of).join("report/index.html");
+    std::fs::read_to_string(page).expect("a report")
+}
+
 /// The page of a night draws the back-test before it, with the scores that were printed; a date
 /// before its end knows nothing of it. What the shipped calibration rests on stands there always.
 fn the_report_shows_how_probabilities_turned_out(site: &Path, printed: &str) {
-    let folder = site.to_string_lossy().into_owned();
-    let page = |as_of: &str| {
-        let run = metersift(["report", "--site", &folder, "--as-of", as_of]);
-        assert!(matches!(run.code, Some(0 | 1)), "{}", run.stderr);
-        let page = site.join("out").join(as_of).join("report/index.html");
-        std::fs::read_to_string(page).expect("a report")
-    };
     let brier = printed.split("Brier ").nth(1).and_then(|rest| rest.split(' ').next());
-    let latest = page("2025-06-28");
-    assert!(latest.contains("this site, back-test from"), "no back-test on the page");
+    // Nothing else is news: the page must not stand as it was made before the back-test.
+    let latest = page(site, LATEST);
+    assert!(latest.contains(OF_SITE), "no back-test on the page");
     assert!(latest.contains(&format!("Brier score {}", brier.expect("a score"))), "{brier:?}");
     assert!(latest.contains("10 simulated fleets"), "no simulated fleets on the page");
-    let earlier = page("2025-05-01");
-    assert!(!earlier.contains("this site, back-test from"), "the page knows what came later");
+    let earlier = page(site, "2025-05-01");
+    assert!(!earlier.contains(OF_SITE), "the page knows what came later");
     assert!(earlier.contains("10 simulated fleets"));
 }
 

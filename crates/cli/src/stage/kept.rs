@@ -9,6 +9,7 @@ use metersift_model::{Day, Table};
 use metersift_report::{KeptBin, KeptWord};
 use metersift_stats::wilson_interval;
 use metersift_store::TableMetadata;
+use std::path::PathBuf;
 
 /// The table of a back-test that holds stated against seen.
 pub const FILE: &str = "calibration";
@@ -20,6 +21,11 @@ const EVERY: &str = "every";
 const AGAINST: &str = "held_against";
 const BRIER: &str = "brier";
 const BASE_RATE: &str = "base_rate_brier";
+
+/// That table of a site's last back-test.
+pub fn file(site: &Site) -> PathBuf {
+    site.out_dir().join("backtest").join(format!("{FILE}.parquet"))
+}
 
 /// What a back-test says about itself beside its table.
 pub fn metadata(
@@ -75,7 +81,7 @@ fn bin(stated: f64, at_fault: u64, n: u64) -> KeptBin {
 }
 
 fn of_site(site: &Site, as_of: Day) -> Option<KeptWord> {
-    let path = site.out_dir().join("backtest").join(format!("{FILE}.parquet"));
+    let path = file(site);
     if !path.exists() {
         return None;
     }

@@ -3,14 +3,15 @@
 //!
 //! Why:    a night without news would judge the whole fleet to write the same bytes again.
 //! Rule:   what results hang on, each with its hash: the program, the site file, the record files,
-//!         the ledger, the daily and hourly tables, the results of earlier mornings. If all are
-//!         equal and every file of the results is as it was left, they stand. In every other case,
+//!         the ledger, the daily and hourly tables, the results of earlier mornings, the last
+//!         back-test, which the report draws. If all are equal and every file of the results is as it was left, they stand. In every other case,
 //!         and where anything cannot be told, the night is made anew.
 //! Limits: the note lies in the store (`ledger/standing.json`); it is about the results that were
 //!         written last, and without it they are made anew. Pages of single meters that `explain`
 //!         writes beside them are none of them.
 
 use super::appointments;
+use super::kept;
 use super::night::{Upto, nights_on_disk};
 use crate::site::Site;
 use crate::story::say;
@@ -92,6 +93,10 @@ fn told(
     let decisions = site.dir.join("decisions.csv");
     if decisions.try_exists()? {
         add("decisions.csv".into(), hash_of(&decisions)?);
+    }
+    let backtest = kept::file(site);
+    if backtest.try_exists()? {
+        add("backtest".into(), hash_of(&backtest)?);
     }
     let nights = nights_on_disk(site).map_err(io::Error::other)?;
     for night in nights.into_iter().filter(|&night| night < as_of) {
