@@ -74,6 +74,28 @@ fn a_decimal_mark_against_the_setting_is_refused_and_both_are_shown() {
     assert!(run.stderr.contains("decimal") && run.stderr.contains("a.csv"), "{}", run.stderr);
 }
 
+/// A year without its century from ten o'clock on: what is wrong is told with what mends it, and
+/// doing so stores every row once.
+#[test]
+fn what_was_rejected_is_told_with_its_cure_and_the_cure_works() {
+    let dir = tempfile::tempdir().expect("a folder");
+    small_site(dir.path(), "");
+    let good = long_dump("2026-03-02");
+    let wrong = good.replace("2026-03-02T1", "0026-03-02T1");
+    put(&dir.path().join("dumps/a.csv"), &wrong);
+    let run = on_site("import", dir.path());
+    assert_eq!(run.code, Some(1), "{}", run.stderr);
+    for part in ["hint: time_out_of_span", "lacks its century", "`earliest`", "line "] {
+        assert!(run.stderr.contains(part), "{part}: {}", run.stderr);
+    }
+    put(&dir.path().join("dumps/a.csv"), &good);
+    let mended = on_site("import", dir.path());
+    assert_eq!(mended.code, Some(0), "{}", mended.stderr);
+    // Ten hours of 1,440 minutes and three tags.
+    let told = "= 1,800 stored + 2,520 duplicate";
+    assert!(summary(&mended).contains(told), "{}", mended.stderr);
+}
+
 #[test]
 fn a_cut_gzip_file_is_refused_whole_and_the_others_are_stored() {
     let dir = tempfile::tempdir().expect("a folder");

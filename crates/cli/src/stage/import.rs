@@ -4,6 +4,7 @@
 //!         order in which they came the first time, then what is new, by source and path. A dump
 //!         that comes again keeps its place in the order in which later dumps win.
 
+mod cure;
 mod room;
 
 use crate::exit::Exit;
@@ -20,7 +21,7 @@ use metersift_store::{
     Store, StoreError, Trouble,
 };
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
@@ -68,7 +69,7 @@ struct Tally {
 }
 
 /// Reason, dump and tag.
-type KindKey = (&'static str, String, String);
+type KindKey = (RejectReason, String, String);
 
 /// Rejects of one kind.
 struct Kind {
@@ -533,7 +534,7 @@ impl Rejects {
         if self.failed.is_none() {
             self.failed = self.file.push(reject).err();
         }
-        let mut key = (reject.reason.name(), reject.origin.file.clone(), reject.origin.tag.clone());
+        let mut key = (reject.reason, reject.origin.file.clone(), reject.origin.tag.clone());
         if kinds.len() >= MOST_KINDS && !kinds.contains_key(&key) {
             key.2 = "other tags".into();
         }
@@ -606,7 +607,7 @@ fn tell(tally: &Tally, tags: &TagTable) {
     let mut kinds: Vec<_> = tally.kinds.iter().collect();
     kinds.sort_by(|a, b| b.1.count.cmp(&a.1.count).then_with(|| a.0.cmp(b.0)));
     for ((reason, dump, tag), kind) in kinds.iter().take(KINDS_SHOWN) {
-        let twin = (*reason == RejectReason::UnknownTag.name()).then(|| tags.but_for_case(tag));
+        let twin = (*reason == RejectReason::UnknownTag).then(|| tags.but_for_case(tag));
         let twin = twin.flatten().map_or(String::new(), |twin| {
             format!("; `{twin}` of the tag table differs in the case of letters only")
         });
@@ -617,8 +618,14 @@ fn tell(tally: &Tally, tags: &TagTable) {
             more => format!(" and {} more of this kind, see store/{file}", grouped(more)),
         };
         say(format!(
-            "rejected: {reason} in {dump}{tag}: line {line} read `{read}`, expected {expected}{twin}{more}"
+            "rejected: {} in {dump}{tag}: line {line} read `{read}`, expected {expected}{twin}{more}",
+            reason.name()
         ));
+    }
+    let shown: BTreeSet<RejectReason> =
+        kinds.iter().take(KINDS_SHOWN).map(|((reason, ..), _)| *reason).collect();
+    for reason in shown {
+        say(format!("hint: {}: {}", reason.name(), cure::of(reason)));
     }
     if kinds.len() > KINDS_SHOWN {
         let more: u64 = kinds.iter().skip(KINDS_SHOWN).map(|kind| kind.1.count).sum();
